@@ -1,0 +1,81 @@
+"""What a measurement asks of the night, and what it is sent back. Pure data.
+
+A measurement is a generator: it yields one of the requests below and is sent the reply named beside it.
+The night drives it against instruments, a test against a list, re-analysis against stored traces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from sequencer.analysis.records import Record
+
+Purpose = Literal["gain proof", "twin", "ramp", "confirm"]
+
+
+@dataclass(frozen=True)
+class Fire:
+    """One counted burst with its capture. Reply: Shot.
+
+    level_vrms: of the sine inside the burst, at the unit's input.
+    full_scale_v: for each digitiser input to capture, the volts (at the unit) that must fit its range.
+    before_s, after_s: silence captured before and after the burst.
+    """
+
+    level_vrms: float
+    frequency_hz: float
+    cycles: int
+    full_scale_v: Mapping[str, float]
+    purpose: Purpose
+    before_s: float = 0.0005
+    after_s: float = 0.0005
+
+
+@dataclass(frozen=True)
+class Rest:
+    """Silence between shots. Reply: None."""
+
+    seconds: float
+
+
+@dataclass(frozen=True)
+class ReadBench:
+    """Slow readings now. Reply: BenchReading."""
+
+
+Request = Fire | Rest | ReadBench
+
+
+@dataclass(frozen=True)
+class BenchReading:
+    """supply_v, supply_a: one meter window of the supply; heatsink_c per channel, None where not seen."""
+
+    supply_v: float
+    supply_a: float
+    supply_limited: bool
+    supply_tripped: str | None
+    heatsink_c: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One burst as captured.
+
+    level_vrms: as set (and read back equal). records: per digitiser input, e.g. "ch1".
+    fired_at_ns: bench clock. supply_limited: the latched sign of current limit since the shot before.
+    """
+
+    number: int
+    request: Fire
+    level_vrms: float
+    records: Mapping[str, Record]
+    fired_at_ns: int
+    supply_limited: bool
+    supply_tripped: str | None
+    supply_v: float
+    supply_a: float
+
+
+Reply = Shot | BenchReading | None
