@@ -1,0 +1,96 @@
+"""One shot: set the burst, arm the digitiser, fire, fetch, and read what the supply says.
+
+The digitiser is confirmed armed before the generator is triggered, and an empty capture is never taken for silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from drivers.timing import Clock
+from sequencer.analysis.records import Record
+from sequencer.measurements.requests import Fire, Shot
+from sequencer.night.hands import CaptureSet, Hands, RawTrace
+from sequencer.plan.estimate import ShotWindow
+
+COMPLETE_WITHIN_S = 2.0  # beyond the record itself
+
+
+@dataclass
+class Shooter:
+    """Fires shots on one bench. capture_of: builds the digitiser's own capture request."""
+
+    hands: Hands
+    clock: Clock
+    bits: int
+    capture_of: Callable[[Mapping[int, float], ShotWindow], Any]
+    number: int = 0
+    _capture_key: tuple[Any, ...] | None = None
+    _capture: CaptureSet | None = None
+    _limited: bool = field(default=False)
+
+    async def fire(self, request: Fire, window: ShotWindow) -> Shot:
+        """One counted burst with its capture. Raises drivers.errors on any failure of a link or a setting."""
+        hands = self.hands
+        await self._set_capture(request, window)
+        burst = await hands.generator.set_burst(request.level_vrms, request.frequency_hz, request.cycles)
+        await hands.digitiser.arm()
+        fired_at_ns = self.clock.now_ns()
+        await hands.generator.fire()
+        reading = await hands.supply.read()
+        record_s = request.cycles / request.frequency_hz + window.before_s + window.after_s
+        await hands.digitiser.wait_complete(record_s + COMPLETE_WITHIN_S)
+        records = {
+            name: self._record(await hands.digitiser.fetch(_number(name)), request.full_scale_v[name])
+            for name in request.full_scale_v
+        }
+        status = await hands.supply.status()
+        self.number += 1
+        return Shot(
+            number=self.number,
+            request=request,
+            level_vrms=burst.level_vrms,
+            records=records,
+            fired_at_ns=fired_at_ns,
+            supply_limited=status.in_current_limit or status.limited_since_last,
+            supply_tripped=status.tripped,
+            supply_v=reading.volts,
+            supply_a=reading.amps,
+        )
+
+    def forget_settings(self) -> None:
+        """After an instrument was prepared again: the next shot sets its capture anew."""
+        self._capture_key = None
+
+    async def _set_capture(self, request: Fire, window: ShotWindow) -> None:
+        key = (tuple(request.full_scale_v.items()), window)
+        if key == self._capture_key:
+            return
+        self._capture_key = None
+        volts = {_number(name): value for name, value in request.full_scale_v.items()}
+        self._capture = await self.hands.digitiser.set_capture(self.capture_of(volts, window))
+        self._capture_key = key
+
+    def _record(self, raw: RawTrace, asked_v: float) -> Record:
+        codes = np.asarray(raw.codes, dtype=np.int32)
+        step_v = raw.converter_step_codes * raw.volts_per_code
+        return Record(
+            volts=raw.volts_at_zero + codes.astype(np.float64) * raw.volts_per_code,
+            sample_interval_s=raw.sample_interval_s,
+            start_s=raw.start_s,
+            step_v=step_v,
+            full_scale_v=max(step_v * 2 ** (self.bits - 1), asked_v),
+            overloaded=raw.overloaded,
+            bits=self.bits,
+            codes=codes,
+            volts_per_code=raw.volts_per_code,
+            volts_at_zero=raw.volts_at_zero,
+        )
+
+
+def _number(name: str) -> int:
+    return int(name.removeprefix("ch"))
