@@ -1,0 +1,140 @@
+"""What each role needs of its instrument: the list a dialect file is checked against. Pure.
+
+The order of the settings is the order in which the roles send them; a file that says setting X changes
+setting Y is refused unless Y comes later here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+Kind = Literal["number", "boolean", "word"]
+RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer"]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One setting. place: its placeholder. same: what is read back must equal what was sent.
+
+    words: those the role may send (one_of: any one of them will do). may_lack: the file may list it as absent.
+    """
+
+    kind: Kind
+    place: str
+    words: tuple[str, ...] = ()
+    one_of: bool = False
+    may_lack: bool = False
+    per_input: bool = False
+    same: bool = True
+    may_be_infinite: bool = False
+    conversions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class RoleNeeds:
+    """acts: name -> placeholder it takes ("" none). each: name -> kind of one value per named channel.
+
+    readings: name -> quantities. tables: further tables that must be there. facts: numbers to be declared.
+    make_safe: whether the role has lines that make it harmless.
+    """
+
+    settings: Mapping[str, Wanted] = field(default_factory=dict)
+    acts: Mapping[str, str] = field(default_factory=dict)
+    each: Mapping[str, Kind] = field(default_factory=dict)
+    readings: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    tables: tuple[str, ...] = ()
+    facts: tuple[str, ...] = ()
+    make_safe: bool = False
+
+
+# Live bits a supply must name, and those of which the latched sign is needed: a short limit between two
+# readings is gone from the live register.
+LIVE_BITS = ("in_current_limit", "over_voltage", "over_current", "too_hot")
+LATCHED_BITS = ("in_current_limit",)
+BIT_MEANINGS = (*LIVE_BITS, "constant_voltage", "unregulated")
+
+STATES = ("rest", "filling", "ready", "recording", "free_running")
+PREAMBLE_TERMS = ("samples", "interval_s", "start_s")
+
+_GENERATOR = RoleNeeds(
+    settings={
+        "output": Wanted("boolean", "state"),
+        "shape": Wanted("word", "shape", words=("sine",)),
+        "load": Wanted("number", "load_ohm", may_be_infinite=True),
+        "level_unit": Wanted("word", "unit", words=("vrms", "vpp"), one_of=True, may_lack=True),
+        "level": Wanted("number", "level_vrms", conversions=("vrms_to_vpp",)),
+        "offset": Wanted("number", "offset_v"),
+        "phase": Wanted("number", "phase_deg"),
+        "frequency": Wanted("number", "frequency_hz"),
+        "burst_mode": Wanted("word", "mode", words=("triggered",), may_lack=True),
+        "cycles": Wanted("number", "cycles"),
+        "trigger_source": Wanted("word", "source", words=("bus",)),
+        "burst": Wanted("boolean", "state"),
+    },
+    acts={"fire": ""},
+    make_safe=True,
+)
+
+_DIGITISER = RoleNeeds(
+    settings={
+        "input_on": Wanted("boolean", "state", per_input=True),
+        "probe": Wanted("number", "attenuation", per_input=True, conversions=("attenuation_to_gain",)),
+        "coupling": Wanted("word", "coupling", words=("dc",), per_input=True),
+        "impedance": Wanted("word", "impedance", words=("one_megohm",), per_input=True),
+        "centre": Wanted("number", "centre", per_input=True),
+        "sampling": Wanted("word", "sampling", words=("plain",), may_lack=True),
+        "captures": Wanted("word", "captures", words=("one",), may_lack=True),
+        "trigger_source": Wanted("word", "source", words=("external",)),
+        "trigger_mode": Wanted("word", "mode", words=("normal",)),
+        "sample_rate": Wanted("number", "sample_rate_hz", same=False),
+        "samples": Wanted("number", "samples", same=False),
+        "before": Wanted("number", "before_s", conversions=("seconds_to_percent_of_record",)),
+        "full_scale": Wanted(
+            "number",
+            "full_scale_v",
+            per_input=True,
+            same=False,
+            conversions=("full_scale_to_volts_per_division",),
+        ),
+    },
+    acts={"arm": "", "halt": ""},
+    tables=("completion", "trace"),
+    facts=("inputs",),
+)
+
+_SUPPLY = RoleNeeds(
+    settings={
+        "output": Wanted("boolean", "state"),
+        "over_voltage_trip": Wanted("number", "trip_v"),
+        "limit": Wanted("number", "limit_a"),
+        "volts": Wanted("number", "volts"),
+    },
+    acts={"clear_trip": ""},
+    readings={"measured": ("volts", "amps")},
+    tables=("status",),
+    make_safe=True,
+)
+
+_LOAD_SWITCH = RoleNeeds(
+    acts={"close": "contacts", "open": "contacts", "open_all": ""},
+    each={"states": "boolean"},
+    facts=("settle_s",),
+)
+
+_THERMOMETER = RoleNeeds(
+    settings={
+        "sensor": Wanted("word", "sensor", words=("thermocouple_k",)),
+        "unit": Wanted("word", "unit", words=("celsius",)),
+    },
+    each={"temperatures": "number"},
+)
+
+NEEDS: Mapping[RoleName, RoleNeeds] = {
+    "generator": _GENERATOR,
+    "digitiser": _DIGITISER,
+    "supply": _SUPPLY,
+    "load_switch": _LOAD_SWITCH,
+    "thermometer": _THERMOMETER,
+}

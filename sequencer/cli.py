@@ -1,0 +1,159 @@
+"""The command line: reads arguments, calls compose, turns every end into a line and an exit code.
+
+Nothing heavy is imported at the top: `--help` must answer at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_REFUSED, InputRefused
+
+CAUTION = (
+    "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first. "
+    "Hot loads, live bridged outputs, stored charge, hearing: see the cautions in README."
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Runs one command and returns its exit code."""
+    arguments = _parser().parse_args(argv)
+    stray = _stray_packages()
+    if stray:
+        print(f"nightramp: {stray}", file=sys.stderr)
+        return EXIT_FAULT
+    try:
+        code: int = arguments.run(arguments)
+        return code
+    except InputRefused as refused:
+        for problem in refused.problems:
+            print(problem, file=sys.stderr)
+        print(f"refused: {len(refused.problems)} problem(s); nothing was touched, nothing written", file=sys.stderr)
+        return EXIT_REFUSED
+    except BrokenPipeError:
+        sys.stderr.close()
+        return EXIT_DONE
+
+
+def _stray_packages() -> str | None:
+    """Our packages have common names: all must come from one folder, or somebody else's was picked up."""
+    ours = Path(__file__).resolve().parents[1]
+    for name in ("drivers", "simulators", "sequences"):
+        spec = importlib.util.find_spec(name)
+        found = Path(spec.origin).resolve().parents[1] if spec and spec.origin else None
+        if found != ours:
+            return f"package {name!r} was found in {found}, not beside nightramp: install nightramp in an environment of its own"
+    return None
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="nightramp",
+        description="Tests audio power amplifiers overnight: plans, real drivers, simulated or real instruments.",
+        epilog=f"{CAUTION} Example: nightramp dry-run",
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_check(commands)
+    _add_dry_run(commands)
+    plans = commands.add_parser("plans", help="what ships", epilog="Example: nightramp plans")
+    plans.set_defaults(run=_plans)
+    schema = commands.add_parser("schema", help="JSON Schema of every file and message", epilog="Example: nightramp schema plan")
+    schema.add_argument("kind", nargs="?", help="one of the kinds; without it all, as one object")
+    schema.set_defaults(run=_schema)
+    return parser
+
+
+def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    check = commands.add_parser(
+        "check",
+        help="the plan worked through on paper; touches nothing",
+        epilog="Example: nightramp check first --unit ferry_pa_60",
+    )
+    check.add_argument("plan", metavar="PLAN", help="a path, or the name of a shipped plan")
+    _unit_and_bench(check)
+    check.add_argument("--json", action="store_true", help="for programs")
+    check.set_defaults(run=_check)
+
+
+def _add_dry_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    dry = commands.add_parser(
+        "dry-run",
+        help="the plan on simulated instruments in simulated time, through the real drivers",
+        epilog="Example: nightramp dry-run first --seed 7 --out ./rehearsal",
+    )
+    dry.add_argument("plan", metavar="PLAN", nargs="?", help="a path or a shipped name; without it the demo")
+    _unit_and_bench(dry)
+    dry.add_argument("--out", metavar="DIR", type=Path, help="default: ./nightramp-<run id>")
+    dry.add_argument("--seed", type=int, default=1, help="of all simulated chance (default 1)")
+    dry.add_argument("--speed", type=float, metavar="N", help="N bench seconds a second, to watch it; default: at once")
+    dry.add_argument("--json", action="store_true", help="for programs")
+    dry.set_defaults(run=_dry_run)
+
+
+def _unit_and_bench(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--unit", action="append", default=[], metavar="FILE[:SERIAL][@BAY]", help="repeatable; default: the demo's units"
+    )
+    parser.add_argument("--bench", metavar="BENCH", help="a path or a shipped name; default: the demo's bench")
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from sequencer.compose import check
+
+    lines, as_json = check(arguments.plan, arguments.unit, arguments.bench)
+    print(json.dumps(as_json, indent=1, sort_keys=True) if arguments.json else "\n".join(lines))
+    return EXIT_DONE
+
+
+def _dry_run(arguments: argparse.Namespace) -> int:
+    from sequencer.compose import DryRun, dry_run
+
+    asked = DryRun(
+        plan=arguments.plan,
+        units=tuple(arguments.unit),
+        bench=arguments.bench,
+        out=arguments.out,
+        seed=arguments.seed,
+        speed=arguments.speed,
+    )
+    quiet = arguments.json
+    done = dry_run(asked, say=(lambda line: print(line, file=sys.stderr, flush=True)) if quiet else _say)
+    print(json.dumps(done.summary(), indent=1, sort_keys=True) if quiet else done.text)
+    return done.exit_code
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)
+
+
+def _plans(arguments: argparse.Namespace) -> int:
+    from sequencer.plan.load import shipped
+
+    for kind, names in shipped().items():
+        print(f"{kind}:")
+        for name, title in names.items():
+            print(f"  {name:24} {title}")
+    return EXIT_DONE
+
+
+def _schema(arguments: argparse.Namespace) -> int:
+    from sequencer.compose import schemas
+
+    every = schemas()
+    if arguments.kind is None:
+        print(json.dumps(every, indent=1, sort_keys=True))
+        return EXIT_DONE
+    if arguments.kind not in every:
+        print(f"schema: {arguments.kind!r}: one of {', '.join(sorted(every))}", file=sys.stderr)
+        return EXIT_REFUSED
+    print(json.dumps(every[arguments.kind], indent=1, sort_keys=True))
+    return EXIT_DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

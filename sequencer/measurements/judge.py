@@ -1,0 +1,170 @@
+"""From the records of one shot to what the search needs: worst channel, early cycles, rail, output gone. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sequencer.analysis.burst import CycleRow, LastCycle, cycle_table, last_cycle, locate_burst
+from sequencer.analysis.harmonics import HarmonicFit
+from sequencer.analysis.noise import thd_n, thd_n_floor
+from sequencer.analysis.records import Record
+from sequencer.analysis.twin import twin_residual
+from sequencer.measurements.power_job import ChannelJob, PowerJob
+from sequencer.measurements.requests import Shot
+from sequencer.measurements.search_model import Reading
+from sequencer.plan.points import Point
+
+JUDGED_BY_RESIDUAL_UP_TO = 3  # cycles: fewer say nothing reliable in plain THD
+OUTPUT_GONE_DB = 10.0
+EVEN_SHARE = 0.7  # of the distortion's power in even harmonics: not a symmetrical clip
+
+
+@dataclass(frozen=True)
+class ChannelShot:
+    """One channel of one shot. distortion, floor, sigma: ratios of what is judged (THD, THD+N or burst residual)."""
+
+    name: str
+    start_s: float
+    cycles: tuple[CycleRow, ...]
+    last: LastCycle
+    residual: float | None
+    residual_floor: float | None
+    distortion: float
+    floor: float
+    sigma: float
+    early_worst: float
+
+
+@dataclass(frozen=True)
+class RailShot:
+    """The rail during one shot, V at the unit: before the burst, least in the burst, mean over the last cycle."""
+
+    before_v: float
+    least_v: float
+    last_cycle_v: float
+
+    @property
+    def sag_pct(self) -> float:
+        return 100.0 * (self.before_v - self.least_v) / self.before_v if self.before_v > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One shot judged: per channel, the rail, and which channel was worst."""
+
+    shot: Shot
+    channels: Mapping[str, ChannelShot]
+    rail: RailShot | None
+    worst: str
+
+    def overloaded(self) -> list[str]:
+        return [name for name, record in self.shot.records.items() if record.overloaded]
+
+
+def judge(job: PowerJob, shot: Shot, twins: Mapping[str, ChannelShot]) -> Judged:
+    """All channels of one shot; twins: the low-level shot of the same burst, empty while there is none."""
+    channels = {c.name: _channel(job, c, shot, twins.get(c.name)) for c in job.channels}
+    worst = max(channels.values(), key=lambda seen: seen.distortion).name
+    return Judged(shot, channels, _rail(job, shot, channels[worst].start_s), worst)
+
+
+def _channel(job: PowerJob, channel: ChannelJob, shot: Shot, twin: ChannelShot | None) -> ChannelShot:
+    record, point = shot.records[channel.input], job.point
+    n = point.cycles
+    start_s = locate_burst(record, point.frequency_hz, n)
+    rows = cycle_table(record, start_s, point.frequency_hz, n, point.harmonics)
+    last = last_cycle(record, start_s, point.frequency_hz, n, point.harmonics)
+    residual = floor = None
+    if twin is not None:
+        residual, floor = twin_residual(last.fit, twin.last.fit, record.step_v)
+    distortion, own_floor, sigma = last.thd, last.thd_floor, last.thd_u
+    if point.quantity == "thd_n":
+        distortion = thd_n(record, start_s, point.frequency_hz, n, point.harmonics, point.band_hz)
+        own_floor = thd_n_floor(record, last, point.band_hz)
+        sigma = own_floor / 2.0
+    elif n <= JUDGED_BY_RESIDUAL_UP_TO and residual is not None and floor is not None:
+        distortion, own_floor = residual, floor
+        sigma = math.hypot(last.thd_u, twin.last.thd_u if twin else 0.0)
+    return ChannelShot(
+        channel.name, start_s, rows, last, residual, floor, distortion, own_floor, sigma,
+        _early_worst(job, rows, twin),
+    )  # fmt: skip
+
+
+def _early_worst(job: PowerJob, rows: tuple[CycleRow, ...], twin: ChannelShot | None) -> float:
+    """Worst distortion of the cycles before the last that begin after one coupling time constant.
+
+    Cycles within that time differ from a settled one on a perfect unit, so they are listed and not judged. The others are judged by
+    what remains after the twin's own cycle is taken away.
+    """
+    settle_s = 1.0 / (2.0 * math.pi * job.coupling_hz) if job.coupling_hz > 0 else 0.0
+    worst = 0.0
+    for row in rows[:-1]:
+        if (row.number - 1) / job.point.frequency_hz < settle_s:
+            continue
+        fit: HarmonicFit = row.fit
+        if twin is None:
+            worst = max(worst, fit.thd_f)
+        else:
+            worst = max(worst, twin_residual(fit, twin.cycles[row.number - 1].fit, 0.0)[0])
+    return worst
+
+
+def _rail(job: PowerJob, shot: Shot, start_s: float) -> RailShot | None:
+    if job.rail_input is None:
+        return None
+    record: Record = shot.records[job.rail_input]
+    times, volts = record.times_s, record.volts
+    before = volts[times < start_s]
+    end_s = start_s + job.burst_s
+    within = (times >= start_s) & (times < end_s)
+    last = (times >= end_s - 1.0 / job.point.frequency_hz) & (times < end_s)
+    if not before.size or not within.any() or not last.any():
+        return None
+    return RailShot(float(before.mean()), _least(volts[within]), float(volts[last].mean()))
+
+
+def _least(volts: object) -> float:
+    """Least of the means of 16 neighbours: one noisy sample is no sag."""
+    import numpy as np
+
+    v = np.asarray(volts, dtype=np.float64)
+    usable = v[: v.size - v.size % 16].reshape(-1, 16).mean(axis=1) if v.size >= 16 else v
+    return float(usable.min())
+
+
+def reading(job: PowerJob, judged: Judged, gain_db: Mapping[str, float], limit: float) -> Reading:
+    """What the search is told of this shot; `limit` is the ratio now sought (early cycles are judged against it)."""
+    seen = judged.channels[judged.worst]
+    level_db = 20.0 * math.log10(judged.shot.level_vrms)
+    outputs = {c: 20.0 * math.log10(max(s.last.fit.fundamental_rms_v, 1e-9)) for c, s in judged.channels.items()}
+    gone = any(level_db + gain_db[c] - out > OUTPUT_GONE_DB for c, out in outputs.items())
+    return Reading(
+        level_db=level_db,
+        distortion=seen.distortion,
+        floor=seen.floor,
+        sigma=seen.sigma,
+        output_db=outputs[judged.worst],
+        output_gone=gone,
+        even=_mostly_even(seen.last.fit),
+        stop=None if gone else _stop(job.point, judged, seen, limit),
+    )
+
+
+def _stop(point: Point, judged: Judged, worst: ChannelShot, limit: float) -> str | None:
+    if judged.shot.supply_limited or judged.shot.supply_tripped:
+        return "supply_current_limit"
+    if judged.rail is not None and judged.rail.sag_pct > point.rail_sag_pct:
+        return "rail_moved"
+    clean = worst.distortion + 2.0 * worst.sigma <= limit
+    early = max(s.early_worst for s in judged.channels.values())
+    if clean and early > point.any_cycle_factor * limit:
+        return "early_cycles"
+    return None
+
+
+def _mostly_even(fit: HarmonicFit) -> bool:
+    powers = [abs(p) ** 2 for p in fit.phasors[1:]]
+    return sum(powers[0::2]) > EVEN_SHARE * sum(powers)

@@ -1,0 +1,72 @@
+"""What `output_power` must know of unit, load and bench before it fires: one frozen model, built by the night."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sequencer.analysis.uncertainty import Source
+from sequencer.plan.points import Point
+
+
+@dataclass(frozen=True)
+class ChannelJob:
+    """One driven channel. clip_v: expected crest at clipping into this load, V at the unit.
+
+    sources: the bench's own uncertainty sources of this channel (range gain, probe, load), shared ones by the same id.
+    gain_db: as the unit's file expects it.
+    """
+
+    name: str
+    input: str
+    load_ohm: float
+    clip_v: float
+    gain_db: float
+    sources: tuple[Source, ...]
+
+
+@dataclass(frozen=True)
+class LevelLimits:
+    """What no level may pass: at the generator, at the unit's output, and in the load."""
+
+    generator_vrms: float
+    output_crest_v: float
+    burst_j: float
+    largest_range_v: float
+    step_vrms: float = 1e-4
+
+
+@dataclass(frozen=True)
+class PowerJob:
+    """The points that are searched together (they differ in the limit only, highest first)."""
+
+    points: tuple[Point, ...]
+    channels: tuple[ChannelJob, ...]
+    limits: LevelLimits
+    rail_input: str | None
+    coupling_hz: float
+    rest_s: float
+    shots_at_most: int = 60
+
+    @property
+    def point(self) -> Point:
+        return self.points[0]
+
+    @property
+    def burst_s(self) -> float:
+        return self.point.cycles / self.point.frequency_hz
+
+    def inputs(self) -> tuple[str, ...]:
+        names = [c.input for c in self.channels]
+        if self.rail_input is not None:
+            names.append(self.rail_input)
+        return tuple(names)
+
+
+@dataclass(frozen=True)
+class GainProof:
+    """Gain of each channel in dB at a harmless level, and the level it was seen at."""
+
+    level_vrms: float
+    gain_db: Mapping[str, float]
+    shots: int

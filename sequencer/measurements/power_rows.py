@@ -1,0 +1,250 @@
+"""From an outcome to the rows of the results: one dict per point, the keys of format 1. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sequencer.analysis.power import peak_reading_watts, watts
+from sequencer.analysis.uncertainty import Source, power_uncertainty
+from sequencer.measurements.judge import ChannelShot, Judged
+from sequencer.measurements.output_power import Outcome
+from sequencer.measurements.power_job import ChannelJob, PowerJob
+from sequencer.measurements.search_model import Found
+from sequencer.plan.points import Point
+
+RAIL_MARK_PCT = 3.0
+
+# The search's own words for an end -> the results' (stopped_by), and whether a power was measured.
+ENDS = {
+    "crossing": ("thd", True),
+    "limited": ("limited", True),
+    "protected": ("protection", True),
+    "ceiling": ("generator_ceiling", True),
+    "never_below": ("never_below", False),
+    "floor": ("floor", False),
+    "not_repeatable": ("not_repeatable", False),
+    "drifting": ("not_repeatable", False),
+    "budget": ("time_budget", True),
+}
+
+REASONS = {
+    "never_below": "never within the limit: see the lowest distortion",
+    "floor": "the digitiser's own floor lies above the limit",
+    "not_repeatable": "fresh shots at the accepted level do not repeat within the limit",
+}
+
+
+def rows(outcome: Outcome) -> list[dict[str, Any]]:
+    """One row per point of the job, in the points' order."""
+    found = {f.limit: f for f in outcome.found}
+    return [_row(outcome, point, found.get(point.limit_pct / 100.0)) for point in outcome.job.points]
+
+
+def _row(outcome: Outcome, point: Point, found: Found | None) -> dict[str, Any]:
+    row = _head(outcome.job, point)
+    if found is None:
+        return row | {"outcome": "not_measured", "reason": outcome.reason or "not reached", "shots": outcome.shots}
+    stopped, measured = ENDS.get(found.ended, (found.ended, True))
+    if stopped == "thd":
+        stopped = point.quantity
+    if stopped == "generator_ceiling":
+        stopped = _which_ceiling(outcome, found)
+    row |= {"stopped_by": stopped, "shots": found.shots + (outcome.shots - len(outcome.judged))}
+    row |= _lowest(outcome, found)
+    row["shot_table"] = [_shot_row(j, r.distortion, r.floor) for j, r in zip(outcome.judged, outcome.readings, strict=True)]
+    accepted = _median_confirm(outcome, found)
+    if not measured or accepted is None:
+        reason = REASONS.get(stopped, f"no level was clean before: {stopped}")
+        return row | {"outcome": "not_measured", "reason": reason}
+    return row | _measured(outcome, point, found, accepted)
+
+
+def _head(job: PowerJob, point: Point) -> dict[str, Any]:
+    return {
+        "id": point.id,
+        "stage": point.stage,
+        "measurement": "output_power",
+        "load": point.load,
+        "frequency_hz": point.frequency_hz,
+        "cycles": point.cycles,
+        "steady": False,
+        "supply_nominal_v": point.supply_v,
+        "channels_driven": list(point.channels),
+        "stop_limit": point.limit_pct,
+        "stop_quantity": point.quantity,
+        "harmonics": point.harmonics,
+        "band_hz": list(point.band_hz),
+        "judged_by": "burst residual" if point.cycles <= 3 and point.quantity == "thd" else point.quantity,
+        "outcome": "measured",
+        "reason": None,
+        "stopped_by": None,
+        "stopped_by_channel": None,
+        "level_vrms": None,
+        "level_measured_vrms": None,
+        "channels": [],
+        "rails": [],
+        "efficiency_pct": None,
+    }
+
+
+def _which_ceiling(outcome: Outcome, found: Found) -> str:
+    generator_db = 20.0 * math.log10(outcome.job.limits.generator_vrms)
+    at_generator = found.accepted_db is not None and found.accepted_db > generator_db - 0.1
+    return "generator_ceiling" if at_generator else "bench_ceiling"
+
+
+def _lowest(outcome: Outcome, found: Found) -> dict[str, Any]:
+    if found.lowest is None:
+        return {}
+    judged = _judged_of(outcome, found.lowest)
+    seen = judged.channels[judged.worst]
+    ohm = next(c.load_ohm for c in outcome.job.channels if c.name == judged.worst)
+    return {
+        "lowest_thd_pct": 100.0 * found.lowest.distortion,
+        "lowest_thd_power_w": watts(seen.last.rms_ac_v, ohm),
+    }
+
+
+def _judged_of(outcome: Outcome, reading: object) -> Judged:
+    return next(j for j, r in zip(outcome.judged, outcome.readings, strict=True) if r is reading)
+
+
+def _median_confirm(outcome: Outcome, found: Found) -> Judged | None:
+    """The confirming shot with the median power: all numbers of the row are this one shot's."""
+    confirms = [_judged_of(outcome, r) for r in found.confirms]
+    if not confirms:
+        return None
+    worst = confirms[0].worst
+    ordered = sorted(confirms, key=lambda j: j.channels[worst].last.rms_ac_v)
+    return ordered[len(ordered) // 2]
+
+
+def _shot_row(judged: Judged, distortion: float, floor: float) -> dict[str, Any]:
+    return {
+        "number": judged.shot.number,
+        "purpose": judged.shot.request.purpose,
+        "level_vrms": judged.shot.level_vrms,
+        "distortion_pct": 100.0 * distortion,
+        "floor_pct": 100.0 * floor,
+        "channel": judged.worst,
+        "output_vrms": {name: seen.last.rms_ac_v for name, seen in judged.channels.items()},
+    }
+
+
+def _measured(outcome: Outcome, point: Point, found: Found, accepted: Judged) -> dict[str, Any]:
+    job = outcome.job
+    confirms = [_judged_of(outcome, r) for r in found.confirms]
+    record = accepted.shot.records[job.channels[0].input]
+    return {
+        "stopped_by_channel": _stopping_channel(outcome, found, accepted),
+        "level_vrms": accepted.shot.level_vrms,
+        "record_s": record.sample_interval_s * record.volts.size,
+        "sample_rate_hz": 1.0 / record.sample_interval_s,
+        "confirm_shots": len(confirms),
+        "resolution_db": found.resolution_db,
+        "channels": [_channel(outcome, c, found, accepted, confirms) for c in job.channels],
+        "rails": [_rail(accepted)],
+        "rail_note": _rail_note(accepted),
+    }
+
+
+def _stopping_channel(outcome: Outcome, found: Found, accepted: Judged) -> str:
+    if found.bad is not None:
+        return _judged_of(outcome, found.bad).worst
+    return accepted.worst
+
+
+def _rail(accepted: Judged) -> dict[str, Any]:
+    rail = accepted.rail
+    return {
+        "rail": "main",
+        "at_unit_v": rail.last_cycle_v if rail else None,
+        "at_unit_before_v": rail.before_v if rail else None,
+        "sag_pct": rail.sag_pct if rail else None,
+        "at_supply_v": accepted.shot.supply_v,
+        "amps": accepted.shot.supply_a,
+        "seen": "burst trace" if rail else "not seen",
+    }
+
+
+def _rail_note(accepted: Judged) -> str | None:
+    if accepted.rail is None:
+        return "rail not seen"
+    return "rail moved" if accepted.rail.sag_pct > RAIL_MARK_PCT else None
+
+
+def _channel(
+    outcome: Outcome, channel: ChannelJob, found: Found, accepted: Judged, confirms: Sequence[Judged]
+) -> dict[str, Any]:
+    seen = accepted.channels[channel.name]
+    power_w = watts(seen.last.rms_ac_v, channel.load_ohm)
+    repeats = [watts(j.channels[channel.name].last.rms_ac_v, channel.load_ohm) for j in confirms]
+    own = power_uncertainty(power_w, channel.sources, repeats)
+    at_limit_w = _power_at_limit(outcome, channel, found)
+    bracket = Source.bracket(found.bracket_width_db) if found.bracket_width_db is not None else None
+    at_limit = power_uncertainty(at_limit_w, (*channel.sources, bracket), repeats) if at_limit_w and bracket else None
+    first, last = seen.cycles[0], seen.cycles[-1]
+    return {
+        "channel": channel.name,
+        "bridged": False,
+        "load_ohm": channel.load_ohm,
+        "output_vrms": seen.last.rms_ac_v,
+        "crest_pos_v": seen.last.crest_pos_v,
+        "crest_neg_v": seen.last.crest_neg_v,
+        "offset_v": seen.last.offset_v,
+        "power_w": power_w,
+        "power_expanded_uncertainty_w": own.expanded_w,
+        "coverage_factor": own.coverage_factor,
+        "coverage_pct": 95,
+        "uncertainty_parts_w": dict(own.parts_w),
+        "power_at_limit_w": at_limit_w,
+        "power_at_limit_expanded_uncertainty_w": at_limit.expanded_w if at_limit else None,
+        "fundamental_power_w": watts(seen.last.fit.fundamental_rms_v, channel.load_ohm),
+        "peak_reading_power_w": peak_reading_watts(seen.last.crest_pos_v, seen.last.crest_neg_v, channel.load_ohm),
+        "channel_equivalent_ohm": channel.load_ohm,
+        "channel_equivalent_power_w": power_w,
+        "thd_pct": 100.0 * seen.last.thd,
+        "thd_floor_pct": 100.0 * seen.last.thd_floor,
+        "burst_residual_pct": None if seen.residual is None else 100.0 * seen.residual,
+        "burst_residual_floor_pct": None if seen.residual_floor is None else 100.0 * seen.residual_floor,
+        "first_to_last_cycle_pct": 100.0 * (last.rms_ac_v / first.rms_ac_v - 1.0),
+        "repeat_power_w": repeats,
+        "cycle_rows": [_cycle(c) for c in seen.cycles],
+    }
+
+
+def _cycle(row: Any) -> dict[str, Any]:
+    return {
+        "number": row.number,
+        "rms_v": row.rms_ac_v,
+        "offset_v": row.offset_v,
+        "crest_pos_v": row.crest_pos_v,
+        "crest_neg_v": row.crest_neg_v,
+        "thd_pct": 100.0 * row.thd,
+    }
+
+
+def _power_at_limit(outcome: Outcome, channel: ChannelJob, found: Found) -> float | None:
+    """Watts at the crossing: interpolated in dB between the nearest shots on its two sides."""
+    if found.crossing_db is None:
+        return None
+    points = sorted(_power_by_level(outcome.judged, channel).items())
+    below = [p for p in points if p[0] <= found.crossing_db]
+    above = [p for p in points if p[0] > found.crossing_db]
+    if not below or not above:
+        return None
+    (l0, p0), (l1, p1) = below[-1], above[0]
+    share = (found.crossing_db - l0) / (l1 - l0)
+    return float(10.0 ** ((p0 + share * (p1 - p0)) / 10.0))
+
+
+def _power_by_level(judged: Sequence[Judged], channel: ChannelJob) -> Mapping[float, float]:
+    """Mean of 10 log10(W) of the shots at each level, level in dB."""
+    by_level: dict[float, list[float]] = {}
+    for j in judged:
+        seen: ChannelShot = j.channels[channel.name]
+        level_db = 20.0 * math.log10(j.shot.level_vrms)
+        by_level.setdefault(level_db, []).append(10.0 * math.log10(max(watts(seen.last.rms_ac_v, channel.load_ohm), 1e-12)))
+    return {level: sum(ws) / len(ws) for level, ws in by_level.items()}

@@ -1,0 +1,197 @@
+"""One night: each unit in its bay, each group of points, each kept in the ledger before the next begins.
+
+Whatever happens, the bench is made safe by whoever called `work`; this module energises, it does not supervise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from typing import Any
+
+from drivers.errors import InstrumentError
+from drivers.timing import Clock
+from sequencer.measurements.output_power import Outcome, OverloadRemains, output_power
+from sequencer.measurements.power_job import GainProof
+from sequencer.measurements.power_rows import rows
+from sequencer.measurements.predict import Learned
+from sequencer.measurements.requests import BenchReading, Reply, Request
+from sequencer.night.energy import load_j, unit_j
+from sequencer.night.hands import Hands
+from sequencer.night.keeping import Keeper
+from sequencer.night.setup import NightPlan, UnitRun, groups, power_job
+from sequencer.night.shot import Shooter
+from sequencer.night.talk import Talker
+from sequencer.plan.estimate import ShotWindow, shot_window
+from sequencer.plan.points import Point
+
+SUPPLY_WITHIN_PCT = 2.0
+INRUSH_S = 0.5
+
+
+class Trip(Exception):
+    """A trip limit was passed or an instrument failed: made safe, recorded, needs a person."""
+
+
+@dataclass(frozen=True)
+class Doing:
+    """What the night works with: instruments, clock, the ledger's keeper, the analysis thread."""
+
+    hands: Hands
+    clock: Clock
+    keeper: Keeper
+    thinking: Executor
+    shooter: Shooter
+    say: Callable[[str], None]
+
+
+@dataclass
+class UnitState:
+    """What is known of the unit now under test."""
+
+    run: UnitRun
+    load: str | None = None
+    supply_v: float | None = None
+    learned: list[Learned] = field(default_factory=list)
+    proofs: dict[tuple[Any, ...], GainProof] = field(default_factory=dict)
+    temps: Mapping[str, float] = field(default_factory=dict)
+
+
+class Night:
+    """Runs every unit of a NightPlan, in order."""
+
+    def __init__(self, plan: NightPlan, doing: Doing) -> None:
+        self.plan, self.doing = plan, doing
+        self.current: UnitState | None = None
+
+    async def work(self) -> None:
+        """Raises Trip, InstrumentError, or whatever ended it; what was measured by then is in the ledger."""
+        await self._prepare()
+        for run in self.plan.runs:
+            await self._unit(run)
+        self.current = None
+
+    async def _prepare(self) -> None:
+        hands = self.doing.hands
+        await hands.generator.prepare()
+        await hands.supply.prepare()
+        await hands.load_switch.open_all()
+        await hands.digitiser.prepare()
+        self.doing.shooter.forget_settings()
+
+    async def _unit(self, run: UnitRun) -> None:
+        state = self.current = UnitState(run)
+        keeper = self.doing.keeper
+        await keeper.begin(self.plan, run)
+        self.doing.say(f"unit {run.unit.serial} in bay {run.bay.name}: {len(run.points)} points")
+        try:
+            await self._power_up(state)
+            for group in groups(run.points):
+                await self._group(state, group)
+        except (InstrumentError, Trip, OverloadRemains) as error:
+            await keeper.trip(run, str(error), type(error).__name__)
+            await keeper.end(run, "tripped")
+            raise
+        await self._power_down(run)
+        await keeper.end(run, "finished")
+
+    async def _power_up(self, state: UnitState) -> None:
+        hands, run = self.doing.hands, state.run
+        contacts = [c for c in (run.bay.supply_contact, run.bay.input_contact, run.bay.remote_contact) if c]
+        await hands.load_switch.close([*contacts, *run.bay.output_contacts])
+        await self._connect(state, run.points[0].load)
+        await self._supply_to(state, run.points[0].supply_v)
+        await hands.generator.output(True)
+        await self.doing.clock.sleep(run.unit.mute_s)
+
+    async def _supply_to(self, state: UnitState, volts: float) -> None:
+        if state.supply_v == volts:
+            return
+        hands, unit, ceiling = self.doing.hands, state.run.unit, self.plan.bench.ceiling
+        await hands.supply.set(volts, min(unit.supply_a_max, ceiling.supply_a))
+        if state.supply_v is None:
+            await hands.supply.output(True)
+        await self.doing.clock.sleep(INRUSH_S)
+        await hands.supply.status()  # reading it clears what the inrush latched
+        reading, status = await hands.supply.read(), await hands.supply.status()
+        if status.tripped:
+            raise Trip(f"supply tripped ({status.tripped.replace('_', ' ')}) when the unit was powered")
+        if status.in_current_limit or abs(reading.volts - volts) > SUPPLY_WITHIN_PCT / 100.0 * volts:
+            raise Trip(f"supply shows {reading.volts:.2f} V, {reading.amps:.2f} A where {volts:g} V is set")
+        state.supply_v = volts
+
+    async def _connect(self, state: UnitState, name: str) -> None:
+        """Load contacts change only in silence: bursts are over, the next is not armed."""
+        if state.load == name:
+            return
+        switch, loads = self.doing.hands.load_switch, self.plan.bench.load
+        if state.load is not None:
+            await switch.open(loads[state.load].contacts())
+        await switch.close(loads[name].contacts())
+        state.load = name
+
+    async def _power_down(self, run: UnitRun) -> None:
+        report = await self.doing.keeper.make_safe("normal", run.unit.bleed_s)
+        if not report.confirmed:
+            raise Trip("could not confirm the bench safe after the unit: " + "; ".join(report.unconfirmed))
+
+    async def _group(self, state: UnitState, group: tuple[Point, ...]) -> None:
+        point, unit = group[0], state.run.unit
+        await self._connect(state, point.load)
+        await self._supply_to(state, point.supply_v)
+        start_c = await self._temperatures(state)
+        job = power_job(self.plan, unit, group)
+        key = (point.frequency_hz, point.load, point.channels, point.supply_v)
+        talker = Talker(
+            self.doing.shooter, self.doing.clock, self.doing.thinking, self._window(group), self._read_bench(state)
+        )
+        outcome: Outcome = await talker.measure(
+            output_power(job, state.proofs.get(key), tuple(state.learned)), _nothing_told
+        )
+        if outcome.proof is not None:
+            state.proofs[key] = outcome.proof
+        if outcome.learned is not None:
+            state.learned.append(outcome.learned)
+        end_c = await self._temperatures(state)
+        extra = {
+            "start_heatsink_c": dict(start_c),
+            "heatsink_c": dict(end_c),
+            "energy_load_j": sum(load_j(job, j) for j in outcome.judged),
+            "energy_unit_j": sum(unit_j(job, j) for j in outcome.judged),
+            "energy_note": "load from the records; unit by the class B law, idle left out",
+        }
+        for point, row in zip(group, rows(outcome), strict=True):
+            await self.doing.keeper.point(state.run, point, row | extra, outcome)
+
+    def _window(self, group: tuple[Point, ...]) -> Callable[[float, int], ShotWindow]:
+        bench = self.plan.bench
+
+        def window(frequency_hz: float, cycles: int) -> ShotWindow:
+            return shot_window(bench, frequency_hz, cycles, group[0].harmonics)
+
+        return window
+
+    async def _temperatures(self, state: UnitState) -> Mapping[str, float]:
+        wired = state.run.bay.thermometer
+        if not wired:
+            return {}
+        seen = await self.doing.hands.thermometer.read(list(wired.values()))
+        limit = state.run.unit.heat.trip_c
+        temps = {channel: seen[name] for channel, name in wired.items()}
+        hot = {channel: c for channel, c in temps.items() if c >= limit}
+        if hot:
+            raise Trip(f"heat sink at {max(hot.values()):.1f} degC (trip limit {limit:g})")
+        return temps
+
+    def _read_bench(self, state: UnitState) -> Callable[[], Any]:
+        async def read() -> BenchReading:
+            reading, status = await self.doing.hands.supply.read(), await self.doing.hands.supply.status()
+            temps = await self._temperatures(state)
+            return BenchReading(reading.volts, reading.amps, status.in_current_limit, status.tripped, temps)
+
+        return read
+
+
+def _nothing_told(request: Request, reply: Reply) -> None:
+    """The live view will listen here."""

@@ -1,0 +1,141 @@
+"""What one night is to do, and what it needs built for it: frozen models and pure builders. No I/O."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from sequencer.analysis.uncertainty import Source
+from sequencer.measurements.power_job import ChannelJob, LevelLimits, PowerJob
+from sequencer.plan.estimate import clip_volts
+from sequencer.plan.models import Bay, Bench, Plan, Unit
+from sequencer.plan.points import Point
+
+QUICK_DUTY = 19.0  # rest in burst lengths: 5 % duty; normally 2 % (common practice, no source)
+NORMAL_DUTY = 49.0
+LEAST_REST_S = 1.0
+COUPLING_CONSTANTS = 5.0
+
+
+@dataclass(frozen=True)
+class UnitRun:
+    """One plan on one unit in one bay."""
+
+    id: str
+    unit: Unit
+    bay: Bay
+    points: tuple[Point, ...]
+
+
+@dataclass(frozen=True)
+class NightPlan:
+    """Everything the night is told. hashes: sha256 of plan and bench as loaded."""
+
+    plan: Plan
+    bench: Bench
+    runs: tuple[UnitRun, ...]
+    seed: int
+    plan_sha256: str
+    bench_sha256: str
+    version: str
+    substitutes: Mapping[str, str]  # role -> shipped dialect used in place of the user's own
+
+
+def groups(points: Sequence[Point]) -> list[tuple[Point, ...]]:
+    """Points that are searched together, in running order."""
+    return [tuple(g) for _, g in groupby(points, key=lambda p: p.group)]
+
+
+def rest_s(plan: Plan, unit: Unit, point: Point) -> float:
+    """Rest between bursts: longest of 1 s, the duty's share, and five of the slowest coupling time constant."""
+    burst_s = point.cycles / point.frequency_hz
+    duty = QUICK_DUTY if plan.rest == "quick" else NORMAL_DUTY
+    coupling_s = COUPLING_CONSTANTS / (2.0 * 3.141592653589793 * unit.coupling_hz) if unit.coupling_hz > 0 else 0.0
+    return max(LEAST_REST_S, duty * burst_s, coupling_s)
+
+
+def power_job(night: NightPlan, unit: Unit, group: tuple[Point, ...]) -> PowerJob:
+    """The job of one group of points."""
+    bench, point = night.bench, group[0]
+    load = bench.load[point.load]
+    clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
+    rail = bench.input_for("rail")
+    channels = tuple(_channel(bench, unit, point, name, clips[name]) for name in point.channels)
+    budget = night.plan.budget
+    return PowerJob(
+        points=group,
+        channels=channels,
+        limits=_limits(bench, unit, point),
+        rail_input=rail,
+        coupling_hz=unit.coupling_hz,
+        rest_s=rest_s(night.plan, unit, point),
+        shots_at_most=budget.shots_per_point,
+    )
+
+
+def _channel(bench: Bench, unit: Unit, point: Point, name: str, clip_v: float) -> ChannelJob:
+    channel = next(c for c in unit.channel if c.name == name)
+    wire = bench.input_for(f"output {name}")
+    if wire is None:
+        raise LookupError(f"no digitiser input is wired to output {name}")  # refused before any run begins
+    load = bench.load[point.load]
+    return ChannelJob(
+        name=name,
+        input=wire,
+        load_ohm=load.ohm[name],
+        clip_v=clip_v,
+        gain_db=unit.gain_db if channel.gain_db is None else channel.gain_db,
+        sources=_sources(bench, point.load, name, wire, clip_v),
+    )
+
+
+def _sources(bench: Bench, load_name: str, channel: str, wire: str, clip_v: float) -> tuple[Source, ...]:
+    """The bench's own sources of one channel's power, each physical one once, in percent of its quantity."""
+    probe = bench.input.get(wire)
+    factor = probe.factor if probe else 1.0
+    fitting = [r for r in bench.range if r.input in ("all", wire) and r.full_scale_v * factor >= clip_v]
+    best = min(fitting or bench.range, key=lambda r: r.full_scale_v)
+    load = bench.load[load_name]
+    probe_pct = probe.gain_uncertainty_pct if probe else 0.0
+    return (
+        Source.voltage(f"range:{wire}:{best.full_scale_v:g}", best.kind, best.gain_uncertainty_pct),
+        Source.voltage(f"probe:{wire}", probe.kind if probe else "rectangular", probe_pct),
+        Source.resistance(f"load:{load_name}:{channel}", "normal", 100.0 * load.uncertainty_ohm / load.ohm[channel]),
+    )
+
+
+def _limits(bench: Bench, unit: Unit, point: Point) -> LevelLimits:
+    load = bench.load[point.load]
+    factors = [bench.input[w].factor if w in bench.input else 1.0 for w, seen in bench.wiring.items() if "output" in seen]
+    largest = max(r.full_scale_v for r in bench.range) * min(factors)
+    ohm = min(load.ohm[name] for name in point.channels)
+    crests = [unit.limit.output_crest_v or largest]
+    watts = [w for w in (bench.ceiling.output_w, unit.limit.power_w) if w is not None]
+    crests += [(2.0 * w * ohm) ** 0.5 for w in watts]
+    energies = [e for e in (load.burst_j, unit.limit.energy_per_burst_j) if e is not None]
+    return LevelLimits(
+        generator_vrms=min(bench.ceiling.generator_vrms, unit.input_max_vrms),
+        output_crest_v=min(crests),
+        burst_j=min(energies),
+        largest_range_v=largest,
+    )
+
+
+def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
+    """The run as the results name it, before its points."""
+    return {
+        "id": run.id,
+        "plan": night.plan.name,
+        "plan_sha256": night.plan_sha256,
+        "unit": {"serial": run.unit.serial, "model": run.unit.model},
+        "label": night.plan.label,
+        "bench": night.bench.name,
+        "bench_sha256": night.bench_sha256,
+        "bay": run.bay.name,
+        "seed": night.seed,
+        "version": night.version,
+        "begun": begun,
+        "dialect_substitutes": dict(night.substitutes),
+    }

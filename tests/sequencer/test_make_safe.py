@@ -1,0 +1,113 @@
+"""Make safe: order, going on after a failed act, and what may be called confirmed.
+
+Orders and the rule that loads stay connected until the rail is seen down: common practice, no source (a relay opened
+under DC welds; the load bleeds the reservoir).
+"""
+
+from __future__ import annotations
+
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+
+import pytest
+
+from sequencer.safety.make_safe import acts, perform
+
+
+class FakeClock:
+    def __init__(self) -> None:
+        self.now_s = 0.0
+        self.limits: list[float] = []
+
+    def now_ns(self) -> int:
+        return int(self.now_s * 1e9)
+
+    async def sleep(self, seconds: float) -> None:
+        self.now_s += seconds
+        if self.limits and self.now_s > self.limits[-1]:
+            raise TimeoutError
+
+    @asynccontextmanager
+    async def deadline(self, seconds: float):  # type: ignore[no-untyped-def]
+        self.limits.append(self.now_s + seconds)
+        try:
+            yield
+        finally:
+            self.limits.pop()
+
+
+@dataclass
+class FakeBench:
+    """volts falls by half each reading; `dead` instruments raise."""
+
+    volts: float = 24.0
+    dead: set[str] = field(default_factory=set)
+    said: list[str] = field(default_factory=list)
+
+    async def _do(self, who: str, what: str) -> None:
+        if who in self.dead:
+            raise ConnectionError(f"{who} does not answer")
+        self.said.append(what)
+
+    @property
+    def generator(self) -> SimpleNamespace:
+        return SimpleNamespace(make_safe=lambda: self._do("generator", "signal off"))
+
+    @property
+    def supply(self) -> SimpleNamespace:
+        async def read() -> SimpleNamespace:
+            await self._do("supply", "read")
+            self.volts /= 2
+            return SimpleNamespace(volts=self.volts, amps=0.0)
+
+        return SimpleNamespace(make_safe=lambda: self._do("supply", "supply off"), read=read)
+
+    @property
+    def load_switch(self) -> SimpleNamespace:
+        return SimpleNamespace(open_all=lambda: self._do("load_switch", "loads open"))
+
+
+async def test_normal_order_opens_loads_last_and_after_the_rail_is_down() -> None:
+    bench = FakeBench()
+    report = await perform(acts("normal", bleed_s=10.0), "normal", bench, FakeClock())
+    assert bench.said[0] == "signal off"
+    assert bench.said[1] == "supply off"
+    assert bench.said[-1] == "loads open"
+    assert bench.volts < 2.0
+    assert report.confirmed
+
+
+async def test_fault_order_leaves_the_load_connected() -> None:
+    bench = FakeBench()
+    report = await perform(acts("fault", bleed_s=10.0), "fault", bench, FakeClock())
+    assert bench.said[:2] == ["signal off", "supply off"]
+    assert "loads open" not in bench.said
+    assert report.confirmed
+
+
+@pytest.mark.parametrize("dead", ["generator", "supply", "load_switch"])
+async def test_a_dead_instrument_does_not_end_the_list_and_is_named(dead: str) -> None:
+    bench = FakeBench(dead={dead})
+    report = await perform(acts("normal", bleed_s=10.0), "normal", bench, FakeClock())
+    assert not report.confirmed
+    alive = {"generator": "signal off", "supply": "supply off", "load_switch": "loads open"}
+    for name, what in alive.items():
+        if name not in (dead,) and not (dead == "supply" and name == "load_switch"):
+            assert what in bench.said
+    assert any(dead in line or "left as they are" in line for line in report.lines)
+
+
+async def test_loads_are_not_opened_under_a_rail_that_stays_up() -> None:
+    class Stuck(FakeBench):
+        @property
+        def supply(self) -> SimpleNamespace:
+            async def read() -> SimpleNamespace:
+                return SimpleNamespace(volts=24.0, amps=0.0)
+
+            return SimpleNamespace(make_safe=lambda: self._do("supply", "supply off"), read=read)
+
+    bench = Stuck()
+    report = await perform(acts("normal", bleed_s=10.0), "normal", bench, FakeClock())
+    assert "loads open" not in bench.said
+    assert set(report.unconfirmed) == {"rail down", "loads open"}
