@@ -18,7 +18,8 @@ RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermomet
 class Wanted:
     """One setting. place: its placeholder. same: what is read back must equal what was sent.
 
-    words: those the role may send (one_of: any one of them will do). may_lack: the file may list it as absent.
+    words: those the role may send (one_of: any one of them will do). may_lack: the file may say it is absent.
+    rounds_down: a ceiling stands above it, so it may never be rounded up, and its least value must be known.
     """
 
     kind: Kind
@@ -29,6 +30,7 @@ class Wanted:
     per_input: bool = False
     same: bool = True
     may_be_infinite: bool = False
+    rounds_down: bool = False
     conversions: tuple[str, ...] = ()
 
 
@@ -64,7 +66,7 @@ _GENERATOR = RoleNeeds(
         "shape": Wanted("word", "shape", words=("sine",)),
         "load": Wanted("number", "load_ohm", may_be_infinite=True),
         "level_unit": Wanted("word", "unit", words=("vrms", "vpp"), one_of=True, may_lack=True),
-        "level": Wanted("number", "level_vrms", conversions=("vrms_to_vpp",)),
+        "level": Wanted("number", "level_vrms", rounds_down=True, conversions=("vrms_to_vpp",)),
         "offset": Wanted("number", "offset_v"),
         "phase": Wanted("number", "phase_deg"),
         "frequency": Wanted("number", "frequency_hz"),
@@ -107,9 +109,9 @@ _DIGITISER = RoleNeeds(
 _SUPPLY = RoleNeeds(
     settings={
         "output": Wanted("boolean", "state"),
-        "over_voltage_trip": Wanted("number", "trip_v"),
-        "limit": Wanted("number", "limit_a"),
-        "volts": Wanted("number", "volts"),
+        "over_voltage_trip": Wanted("number", "trip_v", rounds_down=True),
+        "limit": Wanted("number", "limit_a", rounds_down=True),
+        "volts": Wanted("number", "volts", rounds_down=True),
     },
     acts={"clear_trip": ""},
     readings={"measured": ("volts", "amps")},

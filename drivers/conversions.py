@@ -14,7 +14,7 @@ VPP_PER_VRMS = 2.0 * math.sqrt(2.0)  # of a sine
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What some conversions need besides the value: the record's length in s, the half screen in divisions."""
+    """What some conversions need besides the value: length of the record in s, half the screen in divisions."""
 
     record_s: float = math.nan
     half_divisions: float = math.nan
@@ -22,7 +22,7 @@ class Surroundings:
 
 @dataclass(frozen=True)
 class Conversion:
-    """`there`: our value to the instrument's number; `back`: the inverse. needs_divisions: see Surroundings."""
+    """`there`: our value to the instrument's number; `back`: the inverse."""
 
     there: Callable[[float, Surroundings], float]
     back: Callable[[float, Surroundings], float]

@@ -55,8 +55,11 @@ class Errors(Strict):
 
 
 class NumberSample(Strict):
+    """means: in our unit; inf is a value. record_s: length of the record, where a conversion needs it."""
+
     reply: str
-    means: float  # in our unit; inf is a value here
+    means: float
+    record_s: Positive | None = None
 
 
 class BooleanSample(Strict):
@@ -82,9 +85,9 @@ class Sent(Strict):
 class NumberSetting(Sent):
     """A number. decimals: fixed digits after the point; digits: significant ones, with exponent; one of both.
 
-    smallest: least value that may be sent, our unit. infinite: word sent for infinity. within, within_relative:
-    how far the read-back may lie from what was sent, in the instrument's unit (both add).
-    convert: a name of drivers.conversions; half_divisions: divisions from the centre to the end of the screen.
+    smallest: least value that may be sent, our unit. infinite: word sent for infinity.
+    within, within_relative: how far the read-back may lie from what was sent, in the instrument's unit; both add.
+    convert: a name of drivers.conversions. half_divisions: from the centre to the end of the screen.
     """
 
     kind: Literal["number"]
@@ -203,10 +206,16 @@ class TraceSample(Strict):
 
 
 class Trace(Strict):
-    """Samples of one input. fields: term -> place in the preamble. expect: fields that must read so, or the
-    data have another form than this file believes. The converter's codes sit at the top of the word."""
+    """Samples of one input.
+
+    source_ask, source_reads: what proves that the input is the chosen one. fields: term -> place in the
+    preamble. expect: fields that must read so, or the data have another form than this file believes.
+    The converter's codes sit at the top of the word.
+    """
 
     send: Messages
+    source_ask: Message
+    source_reads: Message
     preamble_ask: Message
     separator: Literal[",", ";"]
     field_count: Annotated[int, Field(ge=3, le=64)]

@@ -32,6 +32,10 @@ class GarbledReply(InstrumentError):
     """Bytes came that are not a reply to what was asked: too long, surplus, not text, a broken block."""
 
 
+class BrokenOff(InstrumentError):
+    """We ended the exchange ourselves: something more urgent came, or the link is being closed."""
+
+
 class WrongIdentity(InstrumentError):
     """Somebody answered, but not the instrument the bench file names."""
 
@@ -44,8 +48,16 @@ class SettingRefused(InstrumentError):
     """The instrument queued an error, or reads back something other than what was set."""
 
 
+class NotFinished(InstrumentError):
+    """It did not get done in time what it was told to do; the link is in step and stays open."""
+
+
 class CeilingPassed(InstrumentError):
     """A command would have exceeded a ceiling; it was not sent."""
+
+
+class GuardExpired(Exception):
+    """The real-time guard of a dry run ran out in a read: a simulator is broken. Never an instrument's fault."""
 
 
 class DialectError(Exception):

@@ -18,7 +18,9 @@ from drivers.errors import GarbledReply, NotANumber
 SENTINEL_FROM = 9.8e37
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z")
-_ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*(?:"((?:[^"]|"")*)"|\'((?:[^\']|\'\')*)\'|(.*?)))?\s*\Z', re.DOTALL)
+_ERROR = re.compile(
+    r'\s*([+-]?\d+)\s*(?:,\s*(?:"((?:[^"]|"")*)"|\'((?:[^\']|\'\')*)\'|(.*?)))?\s*\Z', re.DOTALL
+)
 _NOTHING = ("INF", "+INF", "-INF", "NINF", "INFINITY", "-INFINITY", "NAN", "OL", "OVLD", "OVERLOAD")
 _ON, _OFF = ("1", "+1", "ON", "TRUE"), ("0", "+0", "-0", "OFF", "FALSE")
 
@@ -60,7 +62,7 @@ def _plain(text: str, instrument: str) -> float:
 
 
 def number(text: str, instrument: str) -> float:
-    """Finite float. Raises NotANumber for sentinels (|x| >= 9.8E37) and words such as OL, GarbledReply else."""
+    """Finite float. Raises NotANumber for sentinels (|x| >= 9.8E37) and words such as OL, else GarbledReply."""
     value = _plain(text, instrument)
     if not abs(value) < SENTINEL_FROM:
         raise NotANumber(instrument, f"answered {text.strip()!r}: overload or no reading, not a number")
@@ -83,11 +85,11 @@ def numbers(text: str, count: int, instrument: str) -> tuple[float, ...]:
     return tuple(number(f, instrument) for f in fields)
 
 
-def fields_of(text: str, separator: str, at_least: int, instrument: str) -> tuple[str, ...]:
-    """Fields between separators, stripped. With separator `,` the count must be exact."""
+def fields_of(text: str, separator: str, count: int, instrument: str) -> tuple[str, ...]:
+    """Exactly `count` fields between separators, stripped of blanks."""
     fields = tuple(f.strip() for f in text.strip().split(separator))
-    if len(fields) != at_least:
-        raise GarbledReply(instrument, f"{len(fields)} fields came where {at_least} were asked: {_clip(text)}")
+    if len(fields) != count:
+        raise GarbledReply(instrument, f"{len(fields)} fields came where {count} were asked: {_clip(text)}")
     return fields
 
 
@@ -121,7 +123,7 @@ def word_is(reply: str, word: str) -> bool:
 
 
 def error_entry(reply: str, instrument: str) -> ErrorEntry:
-    """`-222,"Data out of range;level"`; also without quotes, with one blank, a plus sign, or the number alone."""
+    """`-222,"Data out of range;level"`; also without quotes, with a blank, a plus sign, or the number alone."""
     found = _ERROR.match(reply)
     if not found:
         raise GarbledReply(instrument, f"the reply {_clip(reply)} is not an entry of an error queue")

@@ -42,7 +42,17 @@ class Clock(Protocol):
         """`count` more bytes are about to be sent under `key`."""
 
     async def taken(self, key: Hashable) -> None:
-        """Returns when the other side has taken in every byte announced under `key`."""
+        """Returns when the other side has accepted the connection and taken in every byte announced under
+        `key`.
+        """
+
+    async def answered(self, key: Hashable) -> None:
+        """Returns once a whole reply is on its way under `key`, or its connection has ended (at once on a
+        real clock).
+
+        What a thread found out from half a reply is held until then: else the real moment would leak into
+        virtual time.
+        """
 
     def end(self, key: Hashable) -> None:
         """`key` has finished (called on the loop, in the task that awaited it)."""

@@ -6,9 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from sequencer.analysis.burst import CycleRow, LastCycle, cycle_table, last_cycle, locate_burst
+import numpy as np
+from numpy.typing import NDArray
+
+from sequencer.analysis.burst import CycleRow, LastCycle, read_burst
 from sequencer.analysis.harmonics import HarmonicFit
-from sequencer.analysis.noise import thd_n, thd_n_floor
+from sequencer.analysis.noise import thd_n_floor, thd_n_reading
 from sequencer.analysis.records import Record
 from sequencer.analysis.twin import twin_residual
 from sequencer.measurements.power_job import ChannelJob, PowerJob
@@ -73,23 +76,21 @@ def judge(job: PowerJob, shot: Shot, twins: Mapping[str, ChannelShot]) -> Judged
 def _channel(job: PowerJob, channel: ChannelJob, shot: Shot, twin: ChannelShot | None) -> ChannelShot:
     record, point = shot.records[channel.input], job.point
     n = point.cycles
-    start_s = locate_burst(record, point.frequency_hz, n)
-    rows = cycle_table(record, start_s, point.frequency_hz, n, point.harmonics)
-    last = last_cycle(record, start_s, point.frequency_hz, n, point.harmonics)
+    burst = read_burst(record, point.frequency_hz, n, point.harmonics)
+    last = burst.last
     residual = floor = None
     if twin is not None:
         residual, floor = twin_residual(last.fit, twin.last.fit, record.step_v)
-    distortion, own_floor, sigma = last.thd, last.thd_floor, last.thd_u
+    # Raw ratios: the search takes the floor's power away itself, where it needs that.
+    distortion, own_floor, sigma = last.fit.thd_f, last.thd_floor, last.thd_u
     if point.quantity == "thd_n":
-        distortion = thd_n(record, start_s, point.frequency_hz, n, point.harmonics, point.band_hz)
-        own_floor = thd_n_floor(record, last, point.band_hz)
-        sigma = own_floor / 2.0
-    elif n <= JUDGED_BY_RESIDUAL_UP_TO and residual is not None and floor is not None:
-        distortion, own_floor = residual, floor
-        sigma = math.hypot(last.thd_u, twin.last.thd_u if twin else 0.0)
+        seen = thd_n_reading(record, burst.start_s, burst.frequency_hz, n, point.harmonics, point.band_hz)
+        distortion, own_floor, sigma = seen.ratio, thd_n_floor(record, last, point.band_hz), seen.u
+    elif n <= JUDGED_BY_RESIDUAL_UP_TO and residual is not None and floor is not None and twin is not None:
+        distortion, own_floor, sigma = residual, floor, math.hypot(last.thd_u, twin.last.thd_u)
     return ChannelShot(
-        channel.name, start_s, rows, last, residual, floor, distortion, own_floor, sigma,
-        _early_worst(job, rows, twin),
+        channel.name, burst.start_s, burst.rows, last, residual, floor, distortion, own_floor, sigma,
+        _early_worst(job, burst.rows, twin),
     )  # fmt: skip
 
 
@@ -126,12 +127,9 @@ def _rail(job: PowerJob, shot: Shot, start_s: float) -> RailShot | None:
     return RailShot(float(before.mean()), _least(volts[within]), float(volts[last].mean()))
 
 
-def _least(volts: object) -> float:
+def _least(volts: NDArray[np.float64]) -> float:
     """Least of the means of 16 neighbours: one noisy sample is no sag."""
-    import numpy as np
-
-    v = np.asarray(volts, dtype=np.float64)
-    usable = v[: v.size - v.size % 16].reshape(-1, 16).mean(axis=1) if v.size >= 16 else v
+    usable = volts[: volts.size - volts.size % 16].reshape(-1, 16).mean(axis=1) if volts.size >= 16 else volts
     return float(usable.min())
 
 

@@ -1,0 +1,214 @@
+"""Dialect files: how one kind of instrument spells what a role wants. TOML in, checked commands out.
+
+A dialect is found by its shipped name (`generator-a`) or by the path of a file of the bench's own
+(`mine.dialect.toml`). All problems of a file are listed together.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from importlib import resources
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from drivers import dialect_model
+from drivers.capabilities import NEEDS, RoleName
+from drivers.dialect_model import Completion, DialectFile, Each, Errors, Facts, Link, Reading, Status, Trace
+from drivers.dialect_rules import Problem, problems_of
+from drivers.dialect_samples import sample_problems
+from drivers.errors import DialectError
+from drivers.setting_text import SettingText, fill
+from drivers.speaker import Greeting
+
+_KINDS = ("number", "boolean", "word")
+_KEYS = sorted(
+    {
+        key
+        for model in vars(dialect_model).values()
+        if isinstance(model, type) and issubclass(model, BaseModel)
+        for key in model.model_fields
+    }
+)
+
+
+class DialectProblems(DialectError):
+    """A file that cannot be used; `problems` holds them all, and as a DialectError it is the first of them."""
+
+    def __init__(self, problems: Iterable[DialectError]) -> None:
+        self.problems = tuple(problems)
+        first = self.problems[0]
+        super().__init__(first.file, first.key, first.value, first.remedy)
+        self.args = ("\n".join(str(p) for p in self.problems),)
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """A checked file. name: as the bench names it. channel: of the instrument, fills `{channel}`."""
+
+    name: str
+    file: DialectFile
+    channel: int = 1
+
+    @property
+    def role(self) -> RoleName:
+        return self.file.role
+
+    @property
+    def link(self) -> Link:
+        return self.file.link
+
+    @property
+    def errors(self) -> Errors | None:
+        return self.file.errors
+
+    @property
+    def facts(self) -> Facts:
+        return self.file.facts
+
+    @property
+    def status(self) -> tuple[Status, ...]:
+        return self.file.status
+
+    @property
+    def completion(self) -> Completion:
+        assert self.file.completion is not None, f"{self.role} has no completion"
+        return self.file.completion
+
+    @property
+    def trace(self) -> Trace:
+        assert self.file.trace is not None, f"{self.role} has no trace"
+        return self.file.trace
+
+    @cached_property
+    def settings(self) -> Mapping[str, SettingText]:
+        """In the order in which the role sends them. What the file lists as absent is not in it."""
+        wanted = NEEDS[self.role].settings
+        tables = self.file.setting
+        return {n: SettingText(n, w.place, tables[n], self.channel) for n, w in wanted.items() if n in tables}
+
+    def act(self, name: str, **values: str) -> tuple[str, ...]:
+        """Messages of an act, such as `fire`; `values` fill its placeholders."""
+        return tuple(self._filled(line, **values) for line in self.file.act[name].send)
+
+    def each(self, name: str) -> Each:
+        return self.file.each[name]
+
+    def reading(self, name: str) -> tuple[Reading, ...]:
+        return self.file.reading[name]
+
+    def question(self, line: str, **values: str) -> str:
+        return self._filled(line, **values)
+
+    def make_safe_lines(self) -> tuple[str, ...]:
+        """Messages harmless in any state, to be sent without waiting for replies."""
+        return tuple(self._filled(line) for line in self.file.make_safe.send)
+
+    def greeting(self, identity_begins: str = "") -> Greeting:
+        """What is said on each new connection. identity_begins: the bench's own text, if it is stricter."""
+        identity, errors = self.file.identity, self.errors
+        return Greeting(
+            opening=self.link.opening,
+            identity_ask=identity.ask,
+            identity_begins=identity_begins or identity.begins,
+            clear=self.link.clear,
+            error_ask=errors.ask if errors else "",
+            error_cap=errors.read_at_most if errors else 20,
+        )
+
+    def self_check(self) -> tuple[DialectError, ...]:
+        """Problems found by rendering each template and parsing each sample; empty if there are none."""
+        return tuple(_named(self.name, sample_problems(self.file)))
+
+    def _filled(self, line: str, **values: str) -> str:
+        return fill(line, {"channel": str(self.channel)} | values)
+
+
+def shipped_dialects() -> tuple[str, ...]:
+    """Names of the dialects that come with the package."""
+    folder = resources.files("drivers") / "dialects"
+    return tuple(sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")))
+
+
+def load_dialect(name_or_path: str | Path, role: RoleName, channel: int = 1) -> Dialect:
+    """The dialect `name_or_path` for `role`. Raises DialectProblems listing everything that is wrong.
+
+    A text that ends in `.toml` is the path of a file, anything else a shipped name.
+    """
+    name = str(name_or_path)
+    return dialect_from_text(_text(name), name, role, channel)
+
+
+def dialect_from_text(text: str, name: str, role: RoleName, channel: int = 1) -> Dialect:
+    """As `load_dialect`, from the text of a file; `name` stands in messages."""
+    file = _parsed(text, name, role)
+    problems = _named(name, problems_of(file)) or _named(name, sample_problems(file))
+    if problems:
+        raise DialectProblems(problems)
+    return Dialect(name, file, channel)
+
+
+def _named(name: str, problems: Iterable[Problem]) -> list[DialectError]:
+    return [DialectError(name, p.key, p.value, p.remedy) for p in problems]
+
+
+def _text(name: str) -> str:
+    try:
+        if name.endswith(".toml"):
+            return Path(name).read_text(encoding="utf-8")
+        if name in shipped_dialects():
+            return (resources.files("drivers") / "dialects" / f"{name}.toml").read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DialectProblems([DialectError(name, "dialect", name, f"can't be read: {error}")]) from error
+    remedy = f"no such dialect; shipped: {', '.join(shipped_dialects())}; a file of your own ends in .toml"
+    raise DialectProblems([DialectError(name, "dialect", name, remedy)])
+
+
+def _parsed(text: str, name: str, role: RoleName) -> DialectFile:
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise DialectProblems([DialectError(name, "(whole file)", None, f"not TOML: {error}")]) from error
+    if data.get("role") in get_args(RoleName) and data["role"] != role:
+        # The remaining rules would speak of the other role and help nobody.
+        remedy = f"this file is for a {data['role']}, the bench uses it for its {role}: name another file"
+        raise DialectProblems([DialectError(name, "role", data["role"], remedy)])
+    try:
+        return DialectFile.model_validate(_tuples(data))
+    except ValidationError as error:
+        problems = [_problem(name, e) for e in error.errors(include_url=False)]
+        raise DialectProblems(problems) from error
+
+
+def _tuples(value: Any) -> Any:
+    """Arrays of TOML are lists; frozen models hold tuples, and strict ones do not convert."""
+    if isinstance(value, dict):
+        return {k: _tuples(v) for k, v in value.items()}
+    return tuple(_tuples(v) for v in value) if isinstance(value, list) else value
+
+
+def _problem(name: str, error: Any) -> DialectError:
+    missing = error["type"] in ("missing", "union_tag_not_found")
+    value = None if missing else error["input"]
+    return DialectError(name, _key_path(error["loc"]), value, _remedy(error))
+
+
+def _key_path(loc: tuple[str | int, ...]) -> str:
+    parts = [p for n, p in enumerate(loc) if not (n == 2 and loc[0] == "setting" and p in _KINDS)]
+    return "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in parts).lstrip(".") or "(whole file)"
+
+
+def _remedy(error: Any) -> str:
+    if error["type"] == "extra_forbidden":
+        near = difflib.get_close_matches(str(error["loc"][-1]), _KEYS, 1)
+        return "unknown key: " + (f"did you mean {near[0]!r}?" if near else "take it out")
+    if error["type"] == "missing":
+        return "it is needed: add it"
+    if error["type"].startswith("union_tag"):
+        return f"say kind = one of {', '.join(_KINDS)}"
+    return str(error["msg"])

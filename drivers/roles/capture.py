@@ -1,0 +1,132 @@
+"""What a capture is asked to be, what it became, and the samples it gave. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drivers.dialect_model import Trace
+from drivers.errors import GarbledReply, SettingRefused
+from drivers.reply_text import CodeSpan, Preamble
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Codes = NDArray[np.int32]
+
+_ENOUGH_CODES = 32  # different codes in a trace before their spacing says anything about the converter
+
+
+@dataclass(frozen=True)
+class DigitiserSettings:
+    """bits: of the converter, by the order number; the word is wider and does not tell.
+    probe_factors: input number -> attenuation of what is connected (10.0 for a 10:1 probe)."""
+
+    bits: int
+    probe_factors: Mapping[int, float]
+
+    def __post_init__(self) -> None:
+        if not 6 <= self.bits <= 16:
+            raise ValueError(f"{self.bits} bits: 6 to 16 are understood")
+        if not self.probe_factors or not all(math.isfinite(f) and f > 0 for f in self.probe_factors.values()):
+            raise ValueError(f"each input needs a positive probe factor: {dict(self.probe_factors)}")
+
+
+@dataclass(frozen=True)
+class Capture:
+    """full_scale_v: input number -> volts on the unit's side of the probe that must fit, both signs.
+    sample_rate_hz, samples: asked; before_s: silence captured before the trigger."""
+
+    full_scale_v: Mapping[int, float]
+    sample_rate_hz: float
+    samples: int
+    before_s: float
+
+
+@dataclass(frozen=True)
+class CaptureSet:
+    """As the instrument reads back: it may round rates and ranges.
+
+    sample_interval_s in s; before_s in s; full_scale_v: input number -> V on the unit's side of the probe.
+    """
+
+    sample_interval_s: float
+    samples: int
+    before_s: float
+    full_scale_v: Mapping[int, float]
+
+    @property
+    def record_s(self) -> float:
+        """Length of the record, s."""
+        return self.samples * self.sample_interval_s
+
+
+@dataclass(frozen=True, eq=False)
+class RawTrace:
+    """Samples of one input as fetched: volts = volts_at_zero + codes x volts_per_code, at the probe's tip.
+
+    codes: int32, shape (n,). sample_interval_s, start_s: s, trigger at 0. converter_step_codes: codes per
+    step of the converter. low_code, high_code: the end codes.
+    """
+
+    codes: Codes
+    volts_per_code: float
+    volts_at_zero: float
+    sample_interval_s: float
+    start_s: float
+    converter_step_codes: int
+    low_code: int
+    high_code: int
+
+    @property
+    def overloaded(self) -> bool:
+        """A sample lies at or beyond an end code: the capture is void. Never take it for clipping of the unit."""
+        return bool(self.codes.min() <= self.low_code or self.codes.max() >= self.high_code)
+
+
+def codes_from(table: Trace, payload: bytes, samples: int, instrument: str) -> Codes:
+    """The block's words as int32, shape (samples,). Raises GarbledReply if it is not `samples` words long."""
+    import numpy as np
+
+    if len(payload) != 2 * samples:
+        raise GarbledReply(
+            instrument, f"a block of {len(payload)} bytes came for {samples} samples of 2 bytes"
+        )
+    order = "<" if table.order == "little" else ">"
+    kind = "u2" if table.element == "u16" else "i2"
+    return np.frombuffer(payload, dtype=order + kind).astype(np.int32)
+
+
+def check_preamble(read: Preamble, wanted: CaptureSet, input_number: int, instrument: str) -> None:
+    """Raises SettingRefused if the record is not the one that was set."""
+    if read.samples != wanted.samples:
+        raise SettingRefused(instrument, f"the record has {read.samples} samples, {wanted.samples} were set")
+    if not math.isclose(read.interval_s, wanted.sample_interval_s, rel_tol=1e-4):
+        sentence = f"samples lie {read.interval_s:g} s apart, {wanted.sample_interval_s:g} s were set"
+        raise SettingRefused(instrument, sentence)
+    half_v = read.line.per_code_v * 32768
+    full_scale_v = wanted.full_scale_v[input_number]
+    if not math.isclose(half_v, full_scale_v, rel_tol=0.01):
+        sentence = f"input {input_number} reaches {half_v:g} V, {full_scale_v:g} V were set"
+        raise SettingRefused(instrument, sentence)
+
+
+def check_step(codes: Codes, span: CodeSpan, instrument: str) -> None:
+    """Raises SettingRefused if the codes are spaced otherwise than the declared bits space them.
+
+    With too many bits declared the true end code lies below the one looked for: overload would go unseen.
+    """
+    import numpy as np
+
+    met = np.bitwise_or.reduce(codes - span.low)
+    if int(met) % span.step:
+        raise SettingRefused(
+            instrument, f"codes closer than {span.step}: it has more bits than the bench file says"
+        )
+    if int(met) % (2 * span.step) == 0 and np.unique(codes).size >= _ENOUGH_CODES:
+        raise SettingRefused(
+            instrument, f"no codes {span.step} apart: it has fewer bits than the bench file says"
+        )

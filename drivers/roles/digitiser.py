@@ -1,0 +1,285 @@
+"""The digitiser: one capture at a time, armed and known to be armed before anything is fired.
+
+All volts are on the unit's side of the probes. Ranges and rates are reported as the instrument rounds them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Awaitable, Callable
+
+from drivers import scpi
+from drivers.conversions import Surroundings
+from drivers.dialect import Dialect
+from drivers.errors import GarbledReply, NotFinished, SettingRefused
+from drivers.reply_text import code_span, preamble, state_of
+from drivers.roles.capture import (
+    Capture,
+    CaptureSet,
+    DigitiserSettings,
+    RawTrace,
+    check_preamble,
+    check_step,
+    codes_from,
+)
+from drivers.roles.common import Conversation, Put
+from drivers.speaker import Speaker
+
+_FITS = 1 - 1e-4  # replies carry five or six digits
+
+
+class Digitiser:
+    """Call `prepare` first, and again whenever the link was reopened; nothing is armed or fetched before."""
+
+    def __init__(self, speaker: Speaker, dialect: Dialect, settings: DigitiserSettings) -> None:
+        self._talk = Conversation(speaker, dialect)
+        self._speaker = speaker
+        self._dialect = dialect
+        self._settings = settings
+        self._asked: Capture | None = None
+        self._set: CaptureSet | None = None
+        self._count_at_arm: int | None = None
+        self._armed = False
+
+    async def prepare(self) -> None:
+        """At rest; probe factors, DC, 1 Mohm, centred, external trigger, none by itself; each read back."""
+        self._talk.forget()
+        self._forget_capture()
+        await self._speaker.tell(*self._dialect.act("halt"))
+        openings = self._speaker.openings
+        await self._talk.put("preparation", *self._input_settings(), *self._trigger_settings())
+        self._talk.prepared(openings)
+
+    async def set_capture(self, capture: Capture) -> CaptureSet:
+        """Set ranges, rate, length and silence before the trigger; report what they became.
+
+        Raises SettingRefused if a range or the record is smaller than asked, or an input has no probe factor.
+        The same capture as before is not sent again: `fetch` checks the record it gets against it.
+        """
+        self._talk.require_prepared("setting a capture")
+        if self._set is not None and capture == self._asked:
+            return self._set
+        self._check_inputs(capture)
+        self._forget_capture()
+        await self._send_shape(capture)
+        found = await self._read_shape(capture)
+        self._talk.require_prepared("setting a capture")
+        self._asked, self._set = capture, found
+        return found
+
+    async def arm(self) -> None:
+        """Start one capture; returns when it waits for the trigger, silence before it captured.
+
+        Raises SettingRefused if it was triggered by something else, NotFinished if it does not get ready.
+        """
+        self._talk.require_prepared("arming")
+        wanted = self._require_set()
+        completion = self._dialect.completion
+        self._count_at_arm = await self._count()
+        await self._speaker.tell(*self._dialect.act("arm"))
+        await self._speaker.clock.sleep(wanted.before_s)  # it can't be ready sooner
+        await self._until(self._is_ready, completion.armed_within_s, "is not ready for a trigger")
+        self._talk.require_prepared("arming")
+        self._armed = True
+
+    async def wait_complete(self, within_s: float) -> None:
+        """Returns when the capture is complete.
+
+        Raises NotFinished (it is stopped then) or, where the instrument answers only once done, LinkTimeout.
+        """
+        self._talk.require_prepared("waiting for a capture")
+        if not self._armed:
+            raise SettingRefused(self._speaker.name, "waiting for a capture refused: it was not armed")
+        self._armed = False
+        if self._dialect.completion.kind == "blocking_query":
+            await self._wait_blocked(within_s)
+        else:
+            await self._wait_polling(within_s)
+        self._talk.require_prepared("waiting for a capture")
+
+    async def fetch(self, input_number: int) -> RawTrace:
+        """Samples of one input of the last capture.
+
+        Raises SettingRefused if record or converter are not what was set, GarbledReply for a broken block.
+        """
+        self._talk.require_prepared("fetching")
+        wanted, table, name = self._require_set(), self._dialect.trace, self._speaker.name
+        if input_number not in wanted.full_scale_v:
+            raise SettingRefused(name, f"input {input_number} was not captured")
+        place = str(input_number)
+        await self._choose(place)
+        read = preamble(table, await self._ask(table.preamble_ask, place), name)
+        check_preamble(read, wanted, input_number, name)
+        block_ask = self._dialect.question(table.block_ask, input=place)
+        payload = await self._speaker.ask_block(block_ask, most_bytes=2 * read.samples)
+        self._talk.require_prepared("fetching")
+        codes = codes_from(table, payload, read.samples, name)
+        span = code_span(table, self._settings.bits)
+        check_step(codes, span, name)
+        return RawTrace(
+            codes, read.line.per_code_v, read.line.at_zero_v, read.interval_s, read.start_s,
+            span.step, span.low, span.high,
+        )  # fmt: skip
+
+    def make_safe_lines(self) -> tuple[str, ...]:
+        """Messages that bring it to rest from any state."""
+        return self._dialect.make_safe_lines()
+
+    async def make_safe(self, within_s: float | None = None) -> None:
+        """Stop, before all that waits."""
+        self._armed = False
+        await self._talk.make_safe("", within_s)
+
+    # --- preparation ------------------------------------------------------------------------------
+
+    def _input_settings(self) -> tuple[Put, ...]:
+        return tuple(
+            put
+            for n, factor in sorted(self._settings.probe_factors.items())
+            for put in (
+                Put("probe", factor, n),
+                Put("coupling", "dc", n),
+                Put("impedance", "one_megohm", n),
+                Put("centre", 0.0, n),
+            )
+        )
+
+    def _trigger_settings(self) -> tuple[Put, ...]:
+        puts = (
+            Put("sampling", "plain"),
+            Put("captures", "one"),
+            Put("trigger_source", "external"),
+            Put("trigger_mode", "normal"),
+        )
+        return tuple(p for p in puts if self._talk.has(p.name))
+
+    # --- the capture's shape ----------------------------------------------------------------------
+
+    def _check_inputs(self, capture: Capture) -> None:
+        unknown = capture.full_scale_v.keys() - self._settings.probe_factors.keys()
+        inputs = self._dialect.facts.inputs or 0
+        if unknown or not capture.full_scale_v or max(capture.full_scale_v) > inputs:
+            asked = sorted(capture.full_scale_v)
+            known = sorted(self._settings.probe_factors)
+            raise SettingRefused(
+                self._speaker.name, f"inputs {asked} asked; of {inputs}, {known} have a probe factor"
+            )
+        numbers = (*capture.full_scale_v.values(), capture.sample_rate_hz, float(capture.samples))
+        before_ok = math.isfinite(capture.before_s) and capture.before_s >= 0
+        if not (before_ok and all(math.isfinite(n) and n > 0 for n in numbers)):
+            raise SettingRefused(self._speaker.name, f"no capture has this shape: {capture}")
+
+    async def _send_shape(self, capture: Capture) -> None:
+        """All but the silence before the trigger, which is a part of the record in some dialects."""
+        inputs = range(1, (self._dialect.facts.inputs or 0) + 1)
+        on = [Put("input_on", True, n) for n in inputs if n in capture.full_scale_v]
+        off = [Put("input_on", False, n) for n in inputs if n not in capture.full_scale_v]
+        rate = Put("sample_rate", capture.sample_rate_hz)
+        # The silence left from before may be longer than the record to come; the rate allowed depends on the
+        # inputs that are on, so it goes down before they come on and is asked for again when they are.
+        no_silence = Put("before", 0.0, around=Surroundings(record_s=1.0))
+        ranges = [Put("full_scale", v, n) for n, v in sorted(capture.full_scale_v.items())]
+        length = Put("samples", float(capture.samples))
+        await self._talk.send(no_silence, *off, rate, *on, rate, length, *ranges)
+        await self._talk.drain("setting a capture")
+        await self._talk.compare(*on, *off)
+
+    async def _read_shape(self, capture: Capture) -> CaptureSet:
+        rate_hz = float(await self._talk.ask_setting("sample_rate"))
+        samples = float(await self._talk.ask_setting("samples"))
+        if not (rate_hz > 0 and samples >= capture.samples and samples == int(samples)):
+            sentence = (
+                f"{samples:g} samples at {rate_hz:g} Hz read back, {capture.samples} samples were asked"
+            )
+            raise SettingRefused(self._speaker.name, sentence)
+        around = Surroundings(record_s=samples / rate_hz)
+        await self._talk.put("setting a capture", Put("before", capture.before_s, around=around))
+        before_s = float(await self._talk.ask_setting("before", around=around))
+        ranges = {n: await self._read_range(n, v) for n, v in sorted(capture.full_scale_v.items())}
+        return CaptureSet(1.0 / rate_hz, int(samples), before_s, ranges)
+
+    async def _read_range(self, input_number: int, asked_v: float) -> float:
+        found_v = float(await self._talk.ask_setting("full_scale", input_number))
+        if found_v < asked_v * _FITS:
+            sentence = f"input {input_number} reaches {found_v:g} V, {asked_v:g} V must fit"
+            raise SettingRefused(self._speaker.name, sentence)
+        return found_v
+
+    def _forget_capture(self) -> None:
+        self._asked = self._set = None
+        self._armed = False
+
+    def _require_set(self) -> CaptureSet:
+        if self._set is None:
+            raise SettingRefused(self._speaker.name, "refused: no capture is set")
+        return self._set
+
+    # --- armed and done ---------------------------------------------------------------------------
+
+    async def _count(self) -> int | None:
+        ask = self._dialect.completion.counter_ask
+        return None if ask is None else scpi.whole(await self._speaker.ask(ask), self._speaker.name)
+
+    async def _state(self) -> str:
+        completion = self._dialect.completion
+        return state_of(completion, await self._speaker.ask(completion.state_ask), self._speaker.name)
+
+    async def _is_ready(self) -> bool:
+        state = await self._state()
+        if state == "free_running":
+            raise SettingRefused(self._speaker.name, "it captures by itself: its trigger mode is not normal")
+        if state == "recording" or (state == "rest" and await self._count() != self._count_at_arm):
+            raise SettingRefused(self._speaker.name, "it was triggered before anything was fired")
+        return state == "ready"
+
+    async def _is_complete(self) -> bool:
+        """At rest is not enough: some show it before they have started too, so the count must have grown."""
+        if await self._state() != "rest":
+            return False
+        count, before = await self._count(), self._count_at_arm
+        if count is not None and before is not None and count > before + 1:
+            raise SettingRefused(self._speaker.name, f"{count - before} captures since it was armed, not one")
+        return count != before
+
+    async def _wait_polling(self, within_s: float) -> None:
+        wanted = self._require_set()
+        clock = self._speaker.clock
+        begun_ns = clock.now_ns()
+        await clock.sleep(min(within_s, max(0.0, wanted.record_s - wanted.before_s)))  # not sooner
+        left_s = within_s - (clock.now_ns() - begun_ns) * 1e-9
+        await self._until(self._is_complete, left_s, "has not completed its capture: no trigger came?")
+
+    async def _wait_blocked(self, within_s: float) -> None:
+        completion = self._dialect.completion
+        assert completion.done_ask is not None
+        reply = await self._speaker.ask(completion.done_ask, within_s=within_s)
+        if reply.strip() != completion.done_is:
+            raise GarbledReply(self._speaker.name, f"{reply!r} instead of {completion.done_is!r} for done")
+        if (state := await self._state()) != "rest":
+            raise NotFinished(self._speaker.name, f"said it was done, but its state is {state}")
+
+    async def _until(self, reached: Callable[[], Awaitable[bool]], within_s: float, sentence: str) -> None:
+        """Ask until `reached`, at least once; stop the capture and raise NotFinished after `within_s`."""
+        clock = self._speaker.clock
+        end_ns = clock.now_ns() + round(max(0.0, within_s) * 1e9)
+        while not await reached():
+            if clock.now_ns() >= end_ns:
+                await self._speaker.tell(*self._dialect.act("halt"))
+                raise NotFinished(self._speaker.name, sentence)
+            await clock.sleep(self._dialect.completion.poll_s)
+
+    # --- fetching ---------------------------------------------------------------------------------
+
+    async def _ask(self, line: str, place: str) -> str:
+        return await self._speaker.ask(self._dialect.question(line, input=place))
+
+    async def _choose(self, place: str) -> None:
+        """Choose the input, and have it confirmed: another input's samples would look just as good."""
+        table = self._dialect.trace
+        await self._speaker.tell(*(self._dialect.question(line, input=place) for line in table.send))
+        reply = await self._ask(table.source_ask, place)
+        wanted = self._dialect.question(table.source_reads, input=place)
+        if not scpi.word_is(reply, wanted):
+            raise SettingRefused(
+                self._speaker.name, f"the input to read is {reply.strip()!r}, not {wanted!r}"
+            )

@@ -1,0 +1,123 @@
+"""One cycle of a burst: true rms, offset, crests and harmonics, from the samples of that cycle alone."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sequencer.analysis.folded import Real
+from sequencer.analysis.harmonics import HarmonicFit, fit_harmonics
+from sequencer.analysis.records import Record
+
+INSET = 0.01  # of a cycle, at both ends of the harmonic fit: a start wrong by that much lets no silence in
+CREST_SHARE = (
+    200  # a crest is the mean over 1/200 of a cycle: 4e-5 of a sine's crest is lost, most noise goes
+)
+
+
+@dataclass(frozen=True)
+class CycleRow:
+    """One cycle of a burst. number: from 1; start_s: s; rms_ac_v: true rms about the cycle's mean, V;
+    offset_v: that mean; crest_pos_v, crest_neg_v: V as measured (the negative one below zero), offset
+    included; fit: dc and harmonics 1..K."""
+
+    number: int
+    start_s: float
+    rms_ac_v: float
+    offset_v: float
+    crest_pos_v: float
+    crest_neg_v: float
+    fit: HarmonicFit
+
+    @property
+    def fundamental_v(self) -> float:
+        """Vrms of the fundamental."""
+        return self.fit.fundamental_rms_v
+
+    @property
+    def thd(self) -> float:
+        """THD(F) ratio of this cycle, raw."""
+        return self.fit.thd_f
+
+
+def one_cycle(record: Record, number: int, start_s: float, frequency_hz: float, harmonics: int) -> CycleRow:
+    """The cycle that begins at start_s.
+
+    ValueError where it does not lie inside the record, or has too few samples.
+    """
+    period_s = 1.0 / frequency_hz
+    mean_v, rms_v = mean_and_rms(record, start_s, period_s)
+    cycle = record.volts[span(record, start_s, start_s + period_s)]
+    positive, negative = crests(cycle, 1.0 / (frequency_hz * record.sample_interval_s))
+    fit = fit_window(record, start_s, start_s + period_s, frequency_hz, harmonics)
+    return CycleRow(number, start_s, rms_v, mean_v, positive, negative, fit)
+
+
+def fit_window(
+    record: Record,
+    begin_s: float,
+    end_s: float,
+    frequency_hz: float,
+    harmonics: int,
+    *,
+    solve_frequency: bool = False,
+) -> HarmonicFit:
+    """Harmonic fit between two times less 1 % of a cycle at both ends; phasors at the trigger's time zero."""
+    part = span(record, begin_s + INSET / frequency_hz, end_s - INSET / frequency_hz)
+    times = record.start_s + record.sample_interval_s * np.arange(part.start, part.stop, dtype=np.float64)
+    return fit_harmonics(record.volts[part], times, frequency_hz, harmonics, solve_frequency=solve_frequency)
+
+
+def span(record: Record, begin_s: float, end_s: float) -> slice:
+    """Samples at or after begin_s and at or before end_s. ValueError where the record does not hold both."""
+    first, last = _places(record, begin_s, end_s)
+    return slice(max(0, math.ceil(first)), math.floor(last) + 1)
+
+
+def _places(record: Record, begin_s: float, end_s: float) -> tuple[float, float]:
+    """Both times in samples from the record's first; half a sample beyond either end is allowed."""
+    first = (begin_s - record.start_s) / record.sample_interval_s
+    last = (end_s - record.start_s) / record.sample_interval_s
+    if first < -0.5 or last > record.volts.size - 0.5:
+        raise ValueError("the burst does not lie inside the record")
+    return first, min(last, record.volts.size - 1.0)
+
+
+def mean_and_rms(record: Record, begin_s: float, period_s: float) -> tuple[float, float]:
+    """(mean V, rms V about it) over exactly one period, whatever the harmonics.
+
+    Trapezoid with fractional ends. Over a period of anything periodic the end terms cancel (Euler-Maclaurin),
+    so the error is of third order in the sample spacing: below 1e-6 of the power of a clipped cycle of 1,000
+    samples, 1e-4 at 100.
+    """
+    first, last = _places(record, begin_s, begin_s + period_s)
+    low = max(0, math.ceil(first) - 1)
+    high = min(record.volts.size, math.floor(last) + 2)
+    weights = _weights(first - low, last - low, high - low)
+    volts = record.volts[low:high]
+    total = float(weights.sum())
+    mean = float(weights @ volts) / total
+    return mean, math.sqrt(float(weights @ (volts - mean) ** 2) / total)
+
+
+def _weights(first: float, last: float, size: int) -> Real:
+    """shape (size,): integral of the straight lines between samples from place `first` to place `last`."""
+    places = np.arange(size, dtype=np.float64)
+    weights = np.zeros(size)
+    left, right = np.clip(places[:-1], first, last), np.clip(places[1:], first, last)
+    width, middle = right - left, (right + left) / 2.0 - places[:-1]
+    weights[:-1] += width * (1.0 - middle)
+    weights[1:] += width * middle
+    return weights
+
+
+def crests(volts: Real, samples_per_cycle: float) -> tuple[float, float]:
+    """(highest, lowest) running mean over 1/200 of a cycle, V."""
+    width = 2 * int(samples_per_cycle / (2 * CREST_SHARE)) + 1
+    if width >= volts.size:
+        width = 1
+    sums = np.concatenate([[0.0], np.cumsum(volts)])
+    smooth = (sums[width:] - sums[:-width]) / width
+    return float(smooth.max()), float(smooth.min())

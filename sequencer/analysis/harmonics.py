@@ -1,0 +1,170 @@
+"""A tone with its harmonics, by least squares: the one estimator that distortion, power and twin rest on.
+
+Model: y(t) = offset + Re sum over k = 1..K of phasor_k exp(j 2 pi k f t). No window and no whole number of cycles is needed;
+the record must hold about one cycle (0.98 of it costs 3 % in noise, 0.90 a factor of 23).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sequencer.analysis.folded import ROW, Complex, Folded, Harmonics, Real, dot, spacing_s
+
+FREQUENCY_ROUNDS = 12
+SETTLED_RAD = 1e-9  # change of phase over the record below which the frequency is at rest
+LOST_RAD = 0.75 * math.pi  # a correction this large means the start lay outside the well
+
+
+@dataclass(frozen=True)
+class HarmonicFit:
+    """Least-squares fit of a tone. phasors: complex, shape (K,), peak volts, at time zero of the times handed
+    in.
+
+    frequency_hz: Hz; offset_v: V; residual_rms_v: V, sum of squares over samples less unknowns (the noise's
+    own size, harmonics above K included); samples: n.
+    """
+
+    frequency_hz: float
+    offset_v: float
+    phasors: NDArray[np.complex128]
+    residual_rms_v: float
+    samples: int
+
+    @property
+    def harmonics(self) -> int:
+        """K, the highest harmonic fitted."""
+        return int(self.phasors.size)
+
+    @property
+    def amplitude_v(self) -> float:
+        """Peak volts of the fundamental."""
+        return float(abs(self.phasors[0]))
+
+    @property
+    def fundamental_rms_v(self) -> float:
+        """Vrms of the fundamental."""
+        return self.amplitude_v / math.sqrt(2.0)
+
+    @property
+    def harmonic_rms(self) -> Real:
+        """Vrms of each harmonic, shape (K,), the fundamental first."""
+        rms: Real = np.abs(self.phasors) / math.sqrt(2.0)
+        return rms
+
+    @property
+    def distortion_rms_v(self) -> float:
+        """Vrms of harmonics 2..K together."""
+        return float(np.linalg.norm(self.phasors[1:])) / math.sqrt(2.0)
+
+    @property
+    def thd_f(self) -> float:
+        """Ratio of harmonics 2..K to the fundamental, THD(F). Raw: the noise's share is in it.
+
+        0 without a fundamental.
+        """
+        return self.distortion_rms_v / self.fundamental_rms_v if self.amplitude_v > 0.0 else 0.0
+
+    @property
+    def thd_r(self) -> float:
+        """Ratio of harmonics 2..K to the rms of all, THD(R)."""
+        return self.thd_f / math.sqrt(1.0 + self.thd_f**2)
+
+    def wave(self, times_s: Real) -> Real:
+        """The fitted volts, shape of times_s, which must be evenly spaced."""
+        orders = np.arange(1, self.harmonics + 1)
+        turn = 2j * np.pi * self.frequency_hz
+        within = np.exp(turn * spacing_s(times_s) * np.arange(ROW)[:, None] * orders)
+        heads = self.phasors * np.exp(turn * times_s[::ROW, None] * orders)
+        rows = heads.real @ within.real.T - heads.imag @ within.imag.T
+        volts: Real = rows.reshape(-1)[: times_s.size] + self.offset_v
+        return volts
+
+
+def harmonics_in_band(frequency_hz: float, wanted: int, band_hz: tuple[float, float]) -> int:
+    """K cut to the band: the highest harmonic, at most `wanted`, that is not above the band's upper edge.
+
+    At least 1. An edge within a millionth of a harmonic counts as in: 20 kHz holds the 20th of 1 kHz.
+    """
+    return max(1, min(wanted, math.floor(band_hz[1] / frequency_hz * (1.0 + 1e-6))))
+
+
+def fit_harmonics(
+    volts: Real, times_s: Real, frequency_hz: float, harmonics: int = 20, *, solve_frequency: bool = False
+) -> HarmonicFit:
+    """Joint least squares of offset, fundamental and harmonics 2..K, and of the frequency where asked.
+
+    volts, times_s: shape (n,), V and s, evenly spaced. The frequency is found by Gauss-Newton from
+    `frequency_hz`, which must lie within a quarter of a cycle over the record. ValueError: too few samples (n
+    < 2K + 3), K f at or above half the sample rate, uneven samples, or a frequency that does not come to
+    rest.
+    """
+    dt = spacing_s(times_s)
+    theta = 2.0 * math.pi * frequency_hz * dt
+    if volts.size < 2 * harmonics + 3:
+        raise ValueError(f"{volts.size} samples are too few for {harmonics} harmonics")
+    if not 0.0 < harmonics * theta < math.pi:
+        raise ValueError(f"harmonic {harmonics} of {frequency_hz} Hz lies at or above half the sample rate")
+    folded = Folded.of(np.asarray(volts, dtype=np.float64))
+    if solve_frequency:
+        theta = _settled(folded, theta, harmonics)
+    basis = Harmonics(theta, folded.samples, harmonics)
+    (centred,) = basis.solve(basis.sums(folded))
+    left = folded.flat - basis.wave(centred).flat
+    unknowns = 2 * harmonics + 1 + int(solve_frequency)
+    middle_s = (float(times_s[0]) + float(times_s[-1])) / 2.0
+    hz = theta / (2.0 * math.pi * dt)
+    orders = np.arange(1, harmonics + 1)
+    return HarmonicFit(
+        frequency_hz=hz,
+        offset_v=float(centred[0].real),
+        phasors=centred[1:] * np.exp(-2j * np.pi * hz * middle_s * orders),
+        residual_rms_v=math.sqrt(float(left @ left) / (folded.samples - unknowns)),
+        samples=folded.samples,
+    )
+
+
+def _settled(folded: Folded, theta: float, harmonics: int) -> float:
+    """rad per sample at which the sum of squares is least,
+    by Gauss-Newton with the linear unknowns eliminated.
+    """
+    for _ in range(FREQUENCY_ROUNDS):
+        change = _correction(folded, theta, harmonics)
+        if abs(change) * folded.samples > LOST_RAD or not math.isfinite(change):
+            raise ValueError(
+                "the frequency does not come to rest: the start is too far off, or there is no tone"
+            )
+        theta += change
+        if not 0.0 < theta * harmonics < math.pi:
+            raise ValueError("the frequency ran out of range")
+        if abs(change) * folded.samples < SETTLED_RAD:
+            return theta
+    raise ValueError("the frequency does not come to rest")
+
+
+def _correction(folded: Folded, theta: float, harmonics: int) -> float:
+    """One Gauss-Newton correction of theta: the slope's part that the other columns cannot explain,
+    against the samples.
+    """
+    basis = Harmonics(theta, folded.samples, harmonics)
+    sums = basis.sums(folded)
+    (phasors,) = basis.solve(sums)
+    slope = _slope(basis, phasors)
+    slope_sums = basis.sums(slope)
+    (explained,) = basis.solve(slope_sums)
+    own = float(slope.flat @ slope.flat) - dot(explained, slope_sums)
+    if own <= 0.0:
+        return math.nan
+    return (float(slope.flat @ folded.flat) - dot(phasors, slope_sums)) / own
+
+
+def _slope(basis: Harmonics, phasors: Complex) -> Folded:
+    """Derivative of the wave by theta:
+    (i - c) times the real part of the sum of j k phasor_k exp(j k theta (i - c)).
+    """
+    wave = basis.wave(1j * np.arange(phasors.size) * phasors)
+    wave.flat[:] *= np.arange(wave.samples) - (wave.samples - 1) / 2.0
+    return wave

@@ -1,0 +1,85 @@
+"""Where a burst begins in its record: never trigger time alone, since units mute, gate and delay.
+
+Two parts: the window of the burst's length that holds most of its frequency (whatever its phase, sign or
+clipping), then the first rise, fitted with a sine of that frequency between 10 and 50 % of the crest and
+taken back to zero. There neither clipping nor coupling capacitors have changed it: behind a corner of a fifth
+of the frequency the start moves by 0.1 % of a cycle.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sequencer.analysis.folded import Real
+from sequencer.analysis.records import Record
+
+LOW, HIGH = 0.1, 0.5  # of the crest: the part of the first rise that is fitted
+REACH = 0.45  # of a cycle: how far the window's place may be off
+SILENCE_SAMPLES = 8
+
+
+def locate_burst(record: Record, frequency_hz: float, cycles: int) -> float:
+    """s relative to the trigger at which a burst of `cycles` whole cycles begins, to a fraction of a sample.
+
+    ValueError: the record is shorter than the burst, or holds no trace of it.
+    """
+    dt = record.sample_interval_s
+    length = round(cycles / (frequency_hz * dt))
+    if length > record.volts.size:
+        raise ValueError("the record is shorter than the burst")
+    volts = record.volts - _silence_v(record)
+    coarse = _best_window(volts, 2.0 * math.pi * frequency_hz * dt, length)
+    per_cycle = 1.0 / (frequency_hz * dt)
+    return record.start_s + dt * _first_rise(volts, coarse, per_cycle)
+
+
+def _silence_v(record: Record) -> float:
+    """V of the silence before the trigger, or the record's median where there is none."""
+    before = record.volts[: max(0, math.floor(-record.start_s / record.sample_interval_s))]
+    return float(before.mean() if before.size >= SILENCE_SAMPLES else np.median(record.volts))
+
+
+def _best_window(volts: Real, theta: float, length: int) -> int:
+    """First sample of the window that holds most of the frequency, theta in rad per sample."""
+    turned = volts * np.exp(-1j * theta * np.arange(volts.size))
+    sums = np.concatenate([[0.0], np.cumsum(turned)])
+    held = np.abs(sums[length:] - sums[: sums.size - length])
+    best = int(held.argmax())
+    if held[best] == 0.0:
+        raise ValueError("the record holds no trace of the burst")
+    return best
+
+
+def _first_rise(volts: Real, coarse: int, per_cycle: float) -> float:
+    """Samples from the record's first to the burst's zero crossing; `coarse` where nothing rises near it."""
+    begin = max(0, math.floor(coarse - REACH * per_cycle))
+    near = volts[begin : math.ceil(coarse + REACH * per_cycle) + 1]
+    crest = float(np.abs(volts[begin : math.ceil(coarse + per_cycle)]).max())
+    over = np.flatnonzero(np.abs(near) > HIGH * crest)
+    if over.size == 0:
+        return float(coarse)
+    top = int(over[0])
+    rising = near * math.copysign(1.0, near[top])
+    under = np.flatnonzero(rising[:top] < LOW * crest)
+    bottom = int(under[-1]) if under.size else 0
+    return begin + _back_to_zero(rising, bottom, top, 2.0 * math.pi / per_cycle)
+
+
+def _back_to_zero(rising: Real, bottom: int, top: int, theta: float) -> float:
+    """Place of the zero of the sine through the samples between `bottom` and `top`;
+    of the line where they are too few.
+    """
+    line = top - rising[top] * (top - bottom) / (rising[top] - rising[bottom]) if top > bottom else float(top)
+    places = np.arange(bottom + 1, top + 1, dtype=np.float64)
+    if places.size < 3:
+        return float(line)
+    middle = float(places.mean())
+    angle = theta * (places - middle)
+    sine, cosine = np.linalg.lstsq(
+        np.stack([np.sin(angle), np.cos(angle)], axis=1), rising[bottom + 1 : top + 1]
+    )[0]
+    if sine <= 0.0:
+        return float(line)
+    return middle - math.atan2(float(cosine), float(sine)) / theta

@@ -1,0 +1,70 @@
+"""The tables of a ledger, and how an older ledger becomes a newer one."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+
+APPLICATION_ID = 0x4E52414D  # "NRAM": tells our files from other SQLite files
+
+FIRST = (
+    """CREATE TABLE run (
+        number INTEGER PRIMARY KEY,
+        id TEXT NOT NULL UNIQUE,
+        head TEXT NOT NULL,
+        ended TEXT,
+        outcome TEXT CHECK (outcome IN ('finished', 'stopped', 'tripped', 'unfinished')),
+        CHECK ((ended IS NULL) = (outcome IS NULL))
+    ) STRICT""",
+    """CREATE TABLE point (
+        number INTEGER PRIMARY KEY,
+        run_id TEXT NOT NULL REFERENCES run (id),
+        id TEXT NOT NULL,
+        row TEXT NOT NULL,
+        UNIQUE (run_id, id)
+    ) STRICT""",
+    """CREATE TABLE trip (
+        number INTEGER PRIMARY KEY, run_id TEXT NOT NULL REFERENCES run (id), row TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE finding (
+        number INTEGER PRIMARY KEY, run_id TEXT NOT NULL REFERENCES run (id), row TEXT NOT NULL
+    ) STRICT""",
+    # pending: sent_at and confirmed_at null; sent: the broker has it; confirmed: a consumer said so.
+    """CREATE TABLE outbox (
+        seq INTEGER PRIMARY KEY,
+        id TEXT NOT NULL UNIQUE,
+        run_id TEXT REFERENCES run (id),
+        topic TEXT NOT NULL,
+        retain INTEGER NOT NULL CHECK (retain IN (0, 1)),
+        payload TEXT NOT NULL,
+        sent_at TEXT,
+        confirmed_at TEXT
+    ) STRICT""",
+    "CREATE INDEX outbox_not_sent ON outbox (seq) WHERE sent_at IS NULL",
+    "CREATE INDEX outbox_not_confirmed ON outbox (seq) WHERE confirmed_at IS NULL",
+    # One row. seq only grows, whatever becomes of the rows of the outbox.
+    "CREATE TABLE book (only INTEGER PRIMARY KEY CHECK (only = 1), seq INTEGER NOT NULL, suspect TEXT) STRICT",
+    "INSERT INTO book (only, seq) VALUES (1, 0)",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST,)
+
+
+def version_of(database: sqlite3.Connection) -> int:
+    """How many migrations the file has seen."""
+    return int(database.execute("PRAGMA user_version").fetchone()[0])
+
+
+def migrate(database: sqlite3.Connection, migrations: Sequence[Sequence[str]] = MIGRATIONS) -> None:
+    """Brings the file to the newest tables, each migration whole or not at all."""
+    for number in range(version_of(database), len(migrations)):
+        database.execute("BEGIN IMMEDIATE")
+        try:
+            for statement in migrations[number]:
+                database.execute(statement)
+            database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            database.execute(f"PRAGMA user_version = {number + 1}")
+            database.execute("COMMIT")
+        except BaseException:
+            database.execute("ROLLBACK")
+            raise
