@@ -14,7 +14,7 @@ VPP_PER_VRMS = 2.0 * math.sqrt(2.0)  # of a sine
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What some conversions need besides the value: length of the record in s, half the screen in divisions."""
+    """What some conversions need besides the value: the record's length in s, half a screen in divisions."""
 
     record_s: float = math.nan
     half_divisions: float = math.nan

@@ -38,7 +38,7 @@ _KEYS = sorted(
 
 
 class DialectProblems(DialectError):
-    """A file that cannot be used; `problems` holds them all, and as a DialectError it is the first of them."""
+    """A file that cannot be used; `problems` holds them all, as a DialectError it is the first."""
 
     def __init__(self, problems: Iterable[DialectError]) -> None:
         self.problems = tuple(problems)

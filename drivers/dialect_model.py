@@ -86,7 +86,7 @@ class NumberSetting(Sent):
     """A number. decimals: fixed digits after the point; digits: significant ones, with exponent; one of both.
 
     smallest: least value that may be sent, our unit. infinite: word sent for infinity.
-    within, within_relative: how far the read-back may lie from what was sent, in the instrument's unit; both add.
+    within, within_relative: how far the read-back may lie off, in the instrument's unit; both add.
     convert: a name of drivers.conversions. half_divisions: from the centre to the end of the screen.
     """
 

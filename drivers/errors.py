@@ -57,7 +57,9 @@ class CeilingPassed(InstrumentError):
 
 
 class GuardExpired(Exception):
-    """The real-time guard of a dry run ran out in a read: a simulator is broken. Never an instrument's fault."""
+    """The real-time guard of a dry run ran out in a read: a simulator is broken. Never an
+    instrument's fault.
+    """
 
 
 class DialectError(Exception):

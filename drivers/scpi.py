@@ -17,9 +17,9 @@ from drivers.errors import GarbledReply, NotANumber
 # "not a number". They parse as ordinary floats, so the limit lies a little below all of them.
 SENTINEL_FROM = 9.8e37
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z")
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\Z")
 _ERROR = re.compile(
-    r'\s*([+-]?\d+)\s*(?:,\s*(?:"((?:[^"]|"")*)"|\'((?:[^\']|\'\')*)\'|(.*?)))?\s*\Z', re.DOTALL
+    r'\s*([+-]?[0-9]+)\s*(?:,\s*(?:"((?:[^"]|"")*)"|\'((?:[^\']|\'\')*)\'|(.*?)))?\s*\Z', re.DOTALL
 )
 _NOTHING = ("INF", "+INF", "-INF", "NINF", "INFINITY", "-INFINITY", "NAN", "OL", "OVLD", "OVERLOAD")
 _ON, _OFF = ("1", "+1", "ON", "TRUE"), ("0", "+0", "-0", "OFF", "FALSE")
@@ -62,7 +62,7 @@ def _plain(text: str, instrument: str) -> float:
 
 
 def number(text: str, instrument: str) -> float:
-    """Finite float. Raises NotANumber for sentinels (|x| >= 9.8E37) and words such as OL, else GarbledReply."""
+    """Finite float. Raises NotANumber for sentinels (|x| >= 9.8E37) and words as OL, else GarbledReply."""
     value = _plain(text, instrument)
     if not abs(value) < SENTINEL_FROM:
         raise NotANumber(instrument, f"answered {text.strip()!r}: overload or no reading, not a number")
@@ -123,7 +123,7 @@ def word_is(reply: str, word: str) -> bool:
 
 
 def error_entry(reply: str, instrument: str) -> ErrorEntry:
-    """`-222,"Data out of range;level"`; also without quotes, with a blank, a plus sign, or the number alone."""
+    """`-222,"Data out of range;level"`; also without quotes, with blanks, a plus sign, or no text."""
     found = _ERROR.match(reply)
     if not found:
         raise GarbledReply(instrument, f"the reply {_clip(reply)} is not an entry of an error queue")
@@ -154,7 +154,7 @@ def channel_list(names: Iterable[str]) -> str:
     """`(@101,103)`, the order kept: it is meaningful (SCPI-1999 vol. 1, 8.3.2)."""
     listed = tuple(names)
     for name in listed:
-        if not re.fullmatch(r"\d+(![0-9]+)*", name):
+        if not re.fullmatch(r"[0-9]+(![0-9]+)*", name):
             raise ValueError(f"{name!r} is not a channel number")
     if not listed:
         raise ValueError("an empty channel list addresses nothing")
@@ -172,9 +172,9 @@ def channels_of(text: str, instrument: str) -> tuple[str, ...]:
 
 def _spread(part: str, instrument: str) -> tuple[str, ...]:
     first, colon, last = (p.strip() for p in part.partition(":"))
-    if not colon and re.fullmatch(r"\d+(!\d+)*", first):
+    if not colon and re.fullmatch(r"[0-9]+(![0-9]+)*", first):
         return (first,)
-    if not (first.isdigit() and last.isdigit()) or abs(int(last) - int(first)) > 9999:
+    if not (re.fullmatch(r"[0-9]{1,9}", first) and re.fullmatch(r"[0-9]{1,9}", last)) or abs(int(last) - int(first)) > 9999:
         raise GarbledReply(instrument, f"{part.strip()!r} is not part of a channel list")
     low, high = int(first), int(last)
     return tuple(str(n) for n in (range(low, high + 1) if low <= high else range(low, high - 1, -1)))

@@ -176,6 +176,6 @@ class _Deadline:
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> bool | None:
+    ) -> None:
         self._waiter.cancel()
-        return await self._limit.__aexit__(kind, error, trace)
+        await self._limit.__aexit__(kind, error, trace)

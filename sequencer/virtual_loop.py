@@ -140,12 +140,8 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
     # Fences
 
-    def call_at(
-        self,
-        when: float,
-        callback: Callable[..., object],
-        *args: Any,
-        context: contextvars.Context | None = None,
+    def call_at(  # type: ignore[override]  # the exact variadic types add nothing here
+        self, when: float, callback: Any, *args: Any, context: Any = None
     ) -> asyncio.TimerHandle:
         if not _ISLAND.get():
             raise RuntimeError(

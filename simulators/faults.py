@@ -8,10 +8,22 @@ from dataclasses import dataclass
 from typing import Literal
 
 Kind = Literal[
-    "silent", "half", "late", "dribble", "garbage", "surplus", "closed", "reset", "refused", "frozen", "babble", "restart"
+    "silent",
+    "half",
+    "late",
+    "dribble",
+    "garbage",
+    "surplus",
+    "closed",
+    "reset",
+    "refused",
+    "frozen",
+    "babble",
+    "restart",
 ]
 
-# These replace or reshape a reply, so only messages that have one count for them; the others count every message.
+# These replace or reshape a reply, so only messages that have one count for them; the others count every
+# message.
 REPLY_KINDS = frozenset({"silent", "half", "late", "dribble", "garbage", "surplus", "babble"})
 # These can also strike between messages, at their own time.
 LINK_KINDS = frozenset({"closed", "reset", "refused", "restart", "frozen"})
@@ -24,14 +36,18 @@ BABBLE_CHUNK = b"?" * 512
 class LinkFault:
     """One fault.
 
-    at_message: strikes at the nth message (from 1) that begins with `begins`; for kinds that shape a reply only messages
+    at_message: strikes at the nth message (from 1) that begins with `begins`; for kinds that shape a reply
+    only messages
       with a reply count.
-    at_s: strikes at the first such message at or after this time; kinds that concern the link as a whole strike at that
+    at_s: strikes at the first such message at or after this time; kinds that concern the link as a whole
+    strike at that
       very time, message or not.
-    probability: strikes any such message with this chance, drawn from (seed, instrument, message, time), so that other
+    probability: strikes any such message with this chance, drawn from (seed, instrument, message, time), so
+    that other
       messages do not shift it.
     times: how often at most (at_message: from the nth on; None: for ever).
-    for_s: late, frozen: the delay; refused, babble: how long; dribble: the gap between bytes; surplus: how long after
+    for_s: late, frozen: the delay; refused, babble: how long; dribble: the gap between bytes; surplus: how
+    long after
       the reply (0: in the same chunk).
     data: what garbage and surplus send, without line end.
     """
@@ -54,7 +70,8 @@ class LinkFault:
 class LinkFaults:
     """All faults of one instrument.
 
-    rewrite: (message, whole reply) -> whole reply, a man in the middle. on_restart: called when a restart fault strikes;
+    rewrite: (message, whole reply) -> whole reply, a man in the middle. on_restart: called when a restart
+    fault strikes;
     it should put the panel back to its power-on state.
     """
 
@@ -84,7 +101,9 @@ class FaultWatch:
 
     def before(self, occasion: Occasion) -> LinkFault | None:
         """Faults of the link, decided before the message is executed."""
-        return self._pick(occasion, lambda fault: fault.kind not in REPLY_KINDS and not fault.strikes_by_itself)
+        return self._pick(
+            occasion, lambda fault: fault.kind not in REPLY_KINDS and not fault.strikes_by_itself
+        )
 
     def after(self, occasion: Occasion) -> LinkFault | None:
         """Faults of the reply, decided when there is one."""

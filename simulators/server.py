@@ -1,7 +1,10 @@
-"""A simulated instrument on a TCP port: bytes taken in are acknowledged, messages cost time, replies may go wrong.
+"""A simulated instrument on a TCP port: bytes taken in are acknowledged, messages cost time, replies may go
+wrong.
 
-One processing queue per instrument, not per connection: an instrument that is late is busy until then, and a new
-connection's messages queue behind. What belongs to a dead connection is still executed; its reply goes nowhere.
+One processing queue per instrument, not per connection: an instrument that is late is busy until then, and a
+new
+connection's messages queue behind. What belongs to a dead connection is still executed; its reply goes
+nowhere.
 """
 
 from __future__ import annotations
@@ -22,11 +25,15 @@ MOST_LINE_BYTES = 65_536
 MOST_QUEUED = 4_096
 
 Log = Callable[[int, str, str, bytes | None], None]
-"""(ns, instrument, message, the panel's reply or None); a fault that strikes is written as a message "(kind)"."""
+"""(ns, instrument, message, the panel's reply or None); a fault that strikes is written as a message
+"(kind)".
+"""
 
 
 class _Connection(asyncio.Protocol):
-    """One client. Bytes of a connection that is not served yet are taken in and kept, up to a line's length."""
+    """One client. Bytes of a connection that is not served yet are taken in and kept, up to a
+    line's length.
+    """
 
     def __init__(self, server: InstrumentServer) -> None:
         self._server = server
@@ -88,11 +95,12 @@ class _Connection(asyncio.Protocol):
 class _Job:
     connection: _Connection
     message: str
-    fault: LinkFault | None = None
 
 
 class InstrumentServer:
-    """Serves one panel on 127.0.0.1. `single_connection`: a second client is accepted and ignored until the first goes."""
+    """Serves one panel on 127.0.0.1. `single_connection`: a second client is accepted and ignored until the
+    first goes.
+    """
 
     def __init__(
         self,
@@ -110,12 +118,14 @@ class InstrumentServer:
         self._single = single_connection
         self._queue: deque[_Job] = deque()
         self._connections: list[_Connection] = []
+        self._emptied = asyncio.Event()
         self._listener: asyncio.Server | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self._wakes: dict[int, Handle] = {}
         self._wake_count = 0
         self._busy = False
         self._hung = False
+        self._frozen_until_ns = 0
         self._port = 0
 
     @property
@@ -142,8 +152,9 @@ class InstrumentServer:
         self._close_listener()
         for connection in list(self._connections):
             connection.end(reset=False)
-        while self._connections:
-            await asyncio.sleep(0)  # noqa: TID251 (the transports report their end in the next rounds of the loop)
+        if self._connections:
+            self._emptied.clear()
+            await self._emptied.wait()
 
     # Connections
 
@@ -154,6 +165,8 @@ class InstrumentServer:
 
     def detach(self, connection: _Connection) -> None:
         self._connections.remove(connection)
+        if not self._connections:
+            self._emptied.set()
         if self._single and self._connections and not self._connections[0].served:
             self._serve(self._connections[0])
 
@@ -205,12 +218,15 @@ class InstrumentServer:
             return
         self._strike_link(fault)
         if fault.kind == "frozen":  # all wait, this message too
-            self._after(round(fault.for_s * 1e9), lambda: self._execute(job))
+            self._execute(job)
         else:  # its connection is gone before it could act
             self._next()
 
     def _execute(self, job: _Job) -> None:
         now_ns = self.timebase.now_ns()
+        if now_ns < self._frozen_until_ns:
+            self._at(self._frozen_until_ns, lambda: self._execute(job))
+            return
         outcome = self.panel.execute(job.message, now_ns)
         if isinstance(outcome, Wait):
             self._wait(job, outcome, now_ns)
@@ -237,7 +253,9 @@ class InstrumentServer:
         return Occasion(self.panel.name, job.message, self.timebase.now_ns(), has_reply)
 
     def _send(self, connection: _Connection, chunks: list[Chunk], fault: LinkFault | None) -> None:
-        """Send in their time; the instrument is busy until the last but a surplus reply, which nobody asked for."""
+        """Send in their time; the instrument is busy until the last but a surplus reply, which nobody asked
+        for.
+        """
         if not chunks:
             self._next()
             return
@@ -247,7 +265,9 @@ class InstrumentServer:
         else:
             self._send_now(connection, first, rest, fault)
 
-    def _send_now(self, connection: _Connection, chunk: Chunk, rest: list[Chunk], fault: LinkFault | None) -> None:
+    def _send_now(
+        self, connection: _Connection, chunk: Chunk, rest: list[Chunk], fault: LinkFault | None
+    ) -> None:
         connection.send(chunk)
         if rest and fault is not None and fault.kind == "surplus":
             self._after(rest[0].after_ns, lambda: connection.send(rest[0]))
@@ -260,9 +280,7 @@ class InstrumentServer:
         self._log(self.timebase.now_ns(), self.panel.name, f"({fault.kind})", None)
         delay_ns = round(fault.for_s * 1e9)
         if fault.kind == "frozen":
-            if fault.strikes_by_itself and not self._busy:
-                self._busy = True
-                self._after(delay_ns, self._next)
+            self._frozen_until_ns = max(self._frozen_until_ns, self.timebase.now_ns() + delay_ns)
             return
         if fault.kind == "refused":
             self._close_listener()

@@ -83,7 +83,7 @@ class RawTrace:
 
     @property
     def overloaded(self) -> bool:
-        """A sample lies at or beyond an end code: the capture is void. Never take it for clipping of the unit."""
+        """A sample lies at or beyond an end code: the capture is void. It is never called clipping."""
         return bool(self.codes.min() <= self.low_code or self.codes.max() >= self.high_code)
 
 

@@ -73,7 +73,7 @@ def burst_within(
 
 
 class Generator:
-    """Call `prepare` first, and again whenever the link was reopened; nothing is energised or fired before."""
+    """Call `prepare` first, and again whenever the link was reopened; it fires nothing before."""
 
     def __init__(self, speaker: Speaker, dialect: Dialect, ceilings: GeneratorCeilings) -> None:
         self._talk = Conversation(speaker, dialect)
@@ -134,11 +134,11 @@ class Generator:
             await self._talk.put("output off", Put("output", False))
             return
         self._talk.require_prepared("output on")
-        # An instrument that restarted plays a continuous tone when switched on: ask, just before, whether
-        # it still waits for a trigger.
-        await self._talk.compare(Put("burst", True), Put("trigger_source", "bus"))
+        # A generator that restarted unseen would play a continuous tone when switched on. So burst and trigger
+        # source travel with the switch: if the link breaks between them, the switch does not arrive either.
+        silent = (Put("trigger_source", "bus"), Put("burst", True))
         try:
-            await self._talk.put("output on", Put("output", True))
+            await self._talk.put("output on", *silent, Put("output", True))
             self._talk.require_prepared("output on")
         except InstrumentError:
             with suppress(InstrumentError):  # the first error says more

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sequencer.analysis.cycles import CycleRow, fit_window, one_cycle
+from sequencer.analysis.cycles import CycleRow, fit_window, one_cycle, with_own_noise
 from sequencer.analysis.harmonics import HarmonicFit
 from sequencer.analysis.locate import locate_burst
 from sequencer.analysis.noise import less_noise, thd_floor, thd_uncertainty
@@ -79,7 +79,7 @@ def read_burst(record: Record, frequency_hz: float, cycles: int, harmonics: int 
     start_s = locate_burst(record, frequency_hz, cycles)
     hz = fitted_frequency(record, start_s, frequency_hz, cycles)
     rows = cycle_table(record, start_s, hz, cycles, harmonics)
-    return BurstReading(start_s, hz, rows, _judged_last(record, rows[-1]))
+    return BurstReading(start_s, hz, rows, _judged_last(record, rows[-1], hz))
 
 
 def fitted_frequency(
@@ -118,10 +118,11 @@ def last_cycle(
     ValueError where it is not inside the record.
     """
     begin_s = start_s + (cycles - 1) / frequency_hz
-    return _judged_last(record, one_cycle(record, cycles, begin_s, frequency_hz, harmonics))
+    return _judged_last(record, one_cycle(record, cycles, begin_s, frequency_hz, harmonics), frequency_hz)
 
 
-def _judged_last(record: Record, row: CycleRow) -> LastCycle:
+def _judged_last(record: Record, row: CycleRow, frequency_hz: float) -> LastCycle:
+    row = with_own_noise(record, row, frequency_hz)
     fit = row.fit
     noise = (fit.residual_rms_v, fit.amplitude_v, fit.samples)
     floor = thd_floor(*noise, fit.harmonics, record.step_v)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,8 @@ INSET = 0.01  # of a cycle, at both ends of the harmonic fit: a start wrong by t
 CREST_SHARE = (
     200  # a crest is the mean over 1/200 of a cycle: 4e-5 of a sine's crest is lost, most noise goes
 )
+
+MOST_NOISE_HARMONICS, SAMPLES_PER_HARMONIC = 60, 8  # for the noise's own size
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,19 @@ class CycleRow:
     def thd(self) -> float:
         """THD(F) ratio of this cycle, raw."""
         return self.fit.thd_f
+
+
+def with_own_noise(record: Record, row: CycleRow, frequency_hz: float) -> CycleRow:
+    """The row with residual_rms_v of a fit to many more harmonics: what a clip leaves above K is no noise.
+
+    Only the residual is taken from that fit: so many harmonics in less than a whole period are not well determined
+    one by one. Unchanged where the samples are too few for it.
+    """
+    many = min(MOST_NOISE_HARMONICS, row.fit.samples // SAMPLES_PER_HARMONIC)
+    if many <= row.fit.harmonics:
+        return row
+    wide = fit_window(record, row.start_s, row.start_s + 1.0 / frequency_hz, frequency_hz, many)
+    return replace(row, fit=replace(row.fit, residual_rms_v=wide.residual_rms_v))
 
 
 def one_cycle(record: Record, number: int, start_s: float, frequency_hz: float, harmonics: int) -> CycleRow:

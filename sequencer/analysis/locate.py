@@ -32,7 +32,7 @@ def locate_burst(record: Record, frequency_hz: float, cycles: int) -> float:
     volts = record.volts - _silence_v(record)
     coarse = _best_window(volts, 2.0 * math.pi * frequency_hz * dt, length)
     per_cycle = 1.0 / (frequency_hz * dt)
-    return record.start_s + dt * _first_rise(volts, coarse, per_cycle)
+    return record.start_s + dt * _first_rise(volts, coarse, length, per_cycle)
 
 
 def _silence_v(record: Record) -> float:
@@ -52,15 +52,17 @@ def _best_window(volts: Real, theta: float, length: int) -> int:
     return best
 
 
-def _first_rise(volts: Real, coarse: int, per_cycle: float) -> float:
-    """Samples from the record's first to the burst's zero crossing; `coarse` where nothing rises near it."""
+def _first_rise(volts: Real, coarse: int, length: int, per_cycle: float) -> float:
+    """Samples from the record's first to the burst's zero crossing.
+
+    The window is looked through to its end: where the output goes away within the burst, many windows hold all
+    of it, and the first of them begins too early.
+    """
     begin = max(0, math.floor(coarse - REACH * per_cycle))
-    near = volts[begin : math.ceil(coarse + REACH * per_cycle) + 1]
-    crest = float(np.abs(volts[begin : math.ceil(coarse + per_cycle)]).max())
-    over = np.flatnonzero(np.abs(near) > HIGH * crest)
-    if over.size == 0:
-        return float(coarse)
-    top = int(over[0])
+    near = volts[begin : coarse + length]
+    size = np.abs(near)
+    crest = float(size.max())
+    top = int(np.argmax(size > HIGH * crest))
     rising = near * math.copysign(1.0, near[top])
     under = np.flatnonzero(rising[:top] < LOW * crest)
     bottom = int(under[-1]) if under.size else 0

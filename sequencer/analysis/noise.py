@@ -17,9 +17,8 @@ from sequencer.analysis.folded import Real
 from sequencer.analysis.harmonics import HarmonicFit, fit_harmonics, harmonics_in_band
 from sequencer.analysis.records import Record
 
-DISTORTION_FROM = (
-    2.0  # x floor: above this a measured ratio is called distortion (false in 0.1 % of clean records)
-)
+# x floor: above this a raw ratio is called distortion (false in 0.1 % of clean records)
+DISTORTION_FROM = 2.0
 BELOW_FLOOR_MEANS = 2.5  # x floor: what a reading below the floor leaves possible (wrong in 0.1 %)
 LEAST_CYCLES = 3  # fewer leave no bins between the harmonics
 INSET = 0.01  # of a cycle, at both ends of a window
@@ -46,9 +45,9 @@ def thd_floor(
 ) -> float:
     """Rms of the THD ratio that a clean tone would show.
 
-    F^2 = (K - 1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 max(0, s^2 - 1/12)) / A^3], s and A in steps in the second term: the
-    converter's harmonics 2 J_k(2 pi m A)/(pi m), summed over m. V, V, count, highest harmonic, V per code (0:
-    no converter).
+    F^2 = (K - 1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 max(0, s^2 - 1/12)) / A^3], s and A in steps in the
+    second term: the converter's harmonics 2 J_k(2 pi m A)/(pi m), summed over m. V, V, count, highest
+    harmonic, V per code (0: no converter).
     """
     if amplitude_v <= 0.0:
         return math.inf
@@ -79,6 +78,8 @@ def less_noise(measured: float, floor: float) -> float:
     Never less than a tenth of the floor: below that the difference means nothing, and a logarithm of it must
     stay finite.
     """
+    if math.isinf(floor):  # no fundamental: there is nothing to take away from
+        return measured
     return math.sqrt(max(measured * measured - floor * floor, 0.01 * floor * floor))
 
 

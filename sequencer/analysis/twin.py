@@ -22,8 +22,11 @@ def twin_residual(
     The twin's n-th phasor is scaled by the ratio of the fundamentals and turned by n times its angle, which
     is a shift in time: both bursts may lie anywhere in their records. step_v: V per code of the shot;
     twin_step_v: of the twin, absent: re-ranged to the like fill; twins: how many were averaged. The floors of
-    both add as powers (a factor sqrt(1 + 1/m) at like fill).
+    both add as powers (a factor sqrt(1 + 1/m) at like fill). Without a
+    fundamental: 0 and an infinite floor.
     """
+    if shot.amplitude_v == 0.0 or twin.amplitude_v == 0.0:
+        return 0.0, math.inf
     k = min(shot.harmonics, twin.harmonics)
     ratio = complex(shot.phasors[0] / twin.phasors[0])
     turn = ratio / abs(ratio)

@@ -20,6 +20,8 @@ def plain(value: Any, path: str = "") -> Any:
 
     Raises RowRefused with the key path for NaN, an infinity, a key that is no text, or anything else.
     """
+    if getattr(value, "ndim", None) == 0:  # a number or truth value of numpy
+        value = value.item()
     if value is None or isinstance(value, bool):
         return value
     if isinstance(value, str):
@@ -37,7 +39,9 @@ def plain(value: Any, path: str = "") -> Any:
 
 def _finite(number: float, path: str) -> float:
     if not math.isfinite(number):
-        raise RowRefused(f"{path or 'row'}: {number} is not a number the results may hold; null says 'not seen'")
+        raise RowRefused(
+            f"{path or 'row'}: {number} is not a number the results may hold; null says 'not seen'"
+        )
     return number
 
 
@@ -48,7 +52,7 @@ def _key(key: object, path: str) -> str:
 
 
 def row_to_json(row: Mapping[str, Any]) -> str:
-    """One key a line, sorted; floats in their shortest exact form; plain ASCII, so that no locale changes a byte.
+    """One key a line, sorted; floats in their shortest exact form; ASCII, so that no locale changes a byte.
 
     Raises RowRefused as `plain` does.
     """
@@ -61,7 +65,7 @@ def row_to_line(row: Mapping[str, Any]) -> str:
 
 
 def from_json(text: str) -> Any:
-    """Parses text; NaN, infinities and keys given twice are refused with ValueError, as no file of ours has them."""
+    """Parses text. NaN, infinities and keys given twice raise ValueError: no file of ours has them."""
     return json.loads(text, parse_constant=_no_constant, object_pairs_hook=_each_once)
 
 

@@ -17,8 +17,8 @@ RunOutcome = Literal["finished", "stopped", "tripped", "unfinished"]
 PointOutcome = Literal["measured", "not_measured", "tripped"]
 StoppedBy = Literal[
     "thd", "thd_n", "burst_residual", "early_cycles", "limited", "generator_ceiling", "bench_ceiling",
-    "supply_current_limit", "rail_moved", "protection", "temperature", "time_budget", "energy_budget", "person",
-    "never_below", "floor", "not_repeatable",
+    "supply_current_limit", "rail_moved", "protection", "temperature", "time_budget", "energy_budget",
+    "person", "never_below", "floor", "not_repeatable",
 ]  # fmt: skip
 Judgement = Literal["within", "outside", "not measured", "below floor"]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
@@ -26,13 +26,13 @@ Count = Annotated[int, Field(ge=0)]
 
 
 class Row(BaseModel):
-    """Strict types, finite numbers; unknown keys are kept as they are, so that newer results stay readable."""
+    """Strict types, finite numbers. Unknown keys are kept as they are: newer results stay readable."""
 
     model_config = ConfigDict(extra="allow", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class CycleRow(Row):
-    """One cycle of a burst. number counts from 1; rms_v is of the AC part; crests and offset in V at the unit."""
+    """One cycle of a burst, counted from 1. rms_v is of the AC part; crests and offset in V at the unit."""
 
     number: int
     rms_v: float
@@ -45,8 +45,8 @@ class CycleRow(Row):
 class ChannelRow(Row):
     """One output at the accepted level, in the shot that is the row. Bridged: values of the bridged load.
 
-    power_w: true rms of the AC part over the measured load; power_at_limit_w: interpolated to the stop limit;
-    peak_reading_power_w: (half the peak-to-peak)^2 / 2R; first_to_last_cycle_pct: change of rms over the burst.
+    power_w: true rms of the AC part over the measured load; power_at_limit_w: interpolated to the limit;
+    peak_reading_power_w: (half the peak-to-peak)^2 / 2R; first_to_last_cycle_pct: change of rms in the burst.
     Expanded uncertainties at coverage_pct, with the coverage_factor computed for them.
     """
 
@@ -111,9 +111,9 @@ class ValueRow(Row):
 class PointRow(Row):
     """One point of a plan and what came of it. The keys that a measurement has no use for are null or empty.
 
-    cycles: length of the burst; steady: a long counted burst. record_s, sample_rate_hz: of the record behind the row;
-    harmonics and band_hz: what thd_pct counts. energies: of all the point's shots. lowest_thd_*: where no level was
-    within the limit. floor_note: what the bench's own floor forbids to say.
+    cycles: length of the burst; steady: a long counted burst. record_s, sample_rate_hz: of the record behind
+    the row; harmonics and band_hz: what thd_pct counts. energies: of all the point's shots. lowest_thd_*:
+    where no level was within the limit. floor_note: what the bench's own floor forbids to say.
     """
 
     id: str
@@ -152,7 +152,7 @@ class PointRow(Row):
 
 
 class TripRow(Row):
-    """A trip limit passed or an instrument failed: when, what, and whether the bench was confirmed safe after it."""
+    """A trip limit passed or an instrument failed: when, what, and was the bench confirmed safe after it."""
 
     time: str
     sentence: str
@@ -197,7 +197,7 @@ class RunHead(Row):
 
 
 class RunRow(RunHead):
-    """A run with everything known of it. ended: null while it has no end; its outcome is then `unfinished`."""
+    """A run with everything known of it. ended: null while it has no end; outcome is then `unfinished`."""
 
     ended: str | None = None
     outcome: RunOutcome
@@ -227,7 +227,7 @@ R = TypeVar("R", bound=Row)
 
 
 def checked(kind: type[R], row: Mapping[str, Any] | Row) -> R:
-    """`row` as `kind`. Raises RowRefused: every wrong key with its path, or the first number that is not finite."""
+    """`row` as `kind`. Raises RowRefused: each wrong key with its path, or the first number not finite."""
     given = row.model_dump() if isinstance(row, Row) else row
     try:
         return kind.model_validate(plain(given))

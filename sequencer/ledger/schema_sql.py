@@ -43,7 +43,9 @@ FIRST = (
     "CREATE INDEX outbox_not_sent ON outbox (seq) WHERE sent_at IS NULL",
     "CREATE INDEX outbox_not_confirmed ON outbox (seq) WHERE confirmed_at IS NULL",
     # One row. seq only grows, whatever becomes of the rows of the outbox.
-    "CREATE TABLE book (only INTEGER PRIMARY KEY CHECK (only = 1), seq INTEGER NOT NULL, suspect TEXT) STRICT",
+    """CREATE TABLE book (
+        only INTEGER PRIMARY KEY CHECK (only = 1), seq INTEGER NOT NULL, suspect TEXT
+    ) STRICT""",
     "INSERT INTO book (only, seq) VALUES (1, 0)",
 )
 
@@ -66,5 +68,6 @@ def migrate(database: sqlite3.Connection, migrations: Sequence[Sequence[str]] = 
             database.execute(f"PRAGMA user_version = {number + 1}")
             database.execute("COMMIT")
         except BaseException:
-            database.execute("ROLLBACK")
+            if database.in_transaction:  # a full disk may have ended it already
+                database.execute("ROLLBACK")
             raise

@@ -8,7 +8,8 @@ from typing import Any
 
 from sequencer.analysis.power import peak_reading_watts, watts
 from sequencer.analysis.uncertainty import Source, power_uncertainty
-from sequencer.measurements.judge import ChannelShot, Judged
+from sequencer.analysis.burst import first_to_last_cycle_pct
+from sequencer.measurements.judge import JUDGED_BY_RESIDUAL_UP_TO, ChannelShot, Judged
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.power_job import ChannelJob, PowerJob
 from sequencer.measurements.search_model import Found
@@ -48,7 +49,7 @@ def _row(outcome: Outcome, point: Point, found: Found | None) -> dict[str, Any]:
         return row | {"outcome": "not_measured", "reason": outcome.reason or "not reached", "shots": outcome.shots}
     stopped, measured = ENDS.get(found.ended, (found.ended, True))
     if stopped == "thd":
-        stopped = point.quantity
+        stopped = row["judged_by"]
     if stopped == "generator_ceiling":
         stopped = _which_ceiling(outcome, found)
     row |= {"stopped_by": stopped, "shots": found.shots + (outcome.shots - len(outcome.judged))}
@@ -76,7 +77,7 @@ def _head(job: PowerJob, point: Point) -> dict[str, Any]:
         "stop_quantity": point.quantity,
         "harmonics": point.harmonics,
         "band_hz": list(point.band_hz),
-        "judged_by": "burst residual" if point.cycles <= 3 and point.quantity == "thd" else point.quantity,
+        "judged_by": "burst_residual" if point.cycles <= JUDGED_BY_RESIDUAL_UP_TO and point.quantity == "thd" else point.quantity,
         "outcome": "measured",
         "reason": None,
         "stopped_by": None,
@@ -140,6 +141,7 @@ def _measured(outcome: Outcome, point: Point, found: Found, accepted: Judged) ->
     return {
         "stopped_by_channel": _stopping_channel(outcome, found, accepted),
         "level_vrms": accepted.shot.level_vrms,
+        "shot_number": accepted.shot.number,
         "record_s": record.sample_interval_s * record.volts.size,
         "sample_rate_hz": 1.0 / record.sample_interval_s,
         "confirm_shots": len(confirms),
@@ -185,7 +187,6 @@ def _channel(
     at_limit_w = _power_at_limit(outcome, channel, found)
     bracket = Source.bracket(found.bracket_width_db) if found.bracket_width_db is not None else None
     at_limit = power_uncertainty(at_limit_w, (*channel.sources, bracket), repeats) if at_limit_w and bracket else None
-    first, last = seen.cycles[0], seen.cycles[-1]
     return {
         "channel": channel.name,
         "bridged": False,
@@ -198,7 +199,7 @@ def _channel(
         "power_expanded_uncertainty_w": own.expanded_w,
         "coverage_factor": own.coverage_factor,
         "coverage_pct": 95,
-        "uncertainty_parts_w": dict(own.parts_w),
+        "uncertainty_parts_w": own.parts_w,
         "power_at_limit_w": at_limit_w,
         "power_at_limit_expanded_uncertainty_w": at_limit.expanded_w if at_limit else None,
         "fundamental_power_w": watts(seen.last.fit.fundamental_rms_v, channel.load_ohm),
@@ -209,7 +210,7 @@ def _channel(
         "thd_floor_pct": 100.0 * seen.last.thd_floor,
         "burst_residual_pct": None if seen.residual is None else 100.0 * seen.residual,
         "burst_residual_floor_pct": None if seen.residual_floor is None else 100.0 * seen.residual_floor,
-        "first_to_last_cycle_pct": 100.0 * (last.rms_ac_v / first.rms_ac_v - 1.0),
+        "first_to_last_cycle_pct": first_to_last_cycle_pct(seen.cycles),
         "repeat_power_w": repeats,
         "cycle_rows": [_cycle(c) for c in seen.cycles],
     }

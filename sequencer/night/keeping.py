@@ -1,0 +1,108 @@
+"""What the night keeps, and in what order: traces first, then the row with its message in one commit; and making safe."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from drivers.timing import Clock
+from sequencer.ledger.results import write_results
+from sequencer.ledger.rows import RunHead, RunOutcome
+from sequencer.ledger.store import Ledger
+from sequencer.ledger.traces import trace_name, write_trace
+from sequencer.measurements.judge import Judged
+from sequencer.measurements.output_power import Outcome
+from sequencer.night.book import Book
+from sequencer.night.hands import Hands
+from sequencer.night.setup import NightPlan, UnitRun, head_row
+from sequencer.night.stamps import Stamps
+from sequencer.plan.points import Point
+from sequencer.publish.messages import point_kept, run_begun, run_ended, status, trip_kept
+from sequencer.safety.make_safe import Order, Report, acts, perform
+
+CAUSES = {"Trip": "bench", "OverloadRemains": "bench"}  # an instrument's own errors are the link's
+
+
+@dataclass(frozen=True)
+class Desk:
+    """The ledger and where its files go."""
+
+    ledger: Ledger
+    book: Book
+    out: Path
+    stamps: Stamps
+
+
+class Keeper:
+    """Keeps what the night finds, and makes the bench safe when asked."""
+
+    def __init__(self, desk: Desk, hands: Hands, clock: Clock, say_point: Callable[[UnitRun, dict[str, Any]], None]) -> None:
+        self._desk, self._hands, self._clock, self._say_point = desk, hands, clock, say_point
+        self._heads: dict[str, RunHead] = {}
+        self._safe_lock = asyncio.Lock()
+        self.open_runs: list[UnitRun] = []
+        self.tripped = False
+        self.last_safe: Report | None = None
+
+    async def begin(self, plan: NightPlan, run: UnitRun) -> None:
+        head = RunHead.model_validate(head_row(plan, run, self._desk.stamps.now()))
+        self._heads[run.id] = head
+        await self._desk.book.do(self._desk.ledger.begin_run, head, [run_begun(head)])
+        self.open_runs.append(run)
+
+    async def point(self, run: UnitRun, point: Point, row: dict[str, Any], outcome: Outcome) -> None:
+        """Traces, then the row: a row never names a trace that is not there."""
+        names = []
+        for kind, judged in _worth_keeping(outcome, row, point.keep_traces):
+            name = trace_name(run.id, point.id, kind)
+            path = self._desk.out / "traces" / name
+            await self._desk.book.do(write_trace, path, judged.shot)
+            names.append(f"traces/{name}")
+        row = row | {"traces": names}
+        message = point_kept(self._heads[run.id], row, self._desk.stamps.now())
+        await self._desk.book.do(self._desk.ledger.keep_point, run.id, row, [message])
+        self._say_point(run, row)
+
+    async def trip(self, run: UnitRun, sentence: str, kind: str) -> None:
+        self.tripped = True
+        row = {"time": self._desk.stamps.now(), "sentence": sentence, "cause": CAUSES.get(kind, "link")}
+        await self._desk.book.do(self._desk.ledger.keep_trip, run.id, row, [trip_kept(self._heads[run.id], row)])
+
+    async def end(self, run: UnitRun, outcome: RunOutcome) -> None:
+        ended = self._desk.stamps.now()
+        message = run_ended(self._heads[run.id], ended, outcome)
+        await self._desk.book.do(self._desk.ledger.end_run, run.id, ended, outcome, [message])
+        self.open_runs = [r for r in self.open_runs if r.id != run.id]
+
+    async def make_safe(self, order: Order, bleed_s: float) -> Report:
+        """The acts of making safe, told as a message; one at a time."""
+        async with self._safe_lock:
+            report = await perform(acts(order, bleed_s=bleed_s), order, self._hands, self._clock)
+        self.last_safe = report
+        return report
+
+    async def tell_safe(self, plan: NightPlan, report: Report) -> None:
+        """Publishes the last word on the bench's state."""
+        state = "made safe" if report.confirmed else "not confirmed safe"
+        message = status(plan.bench.name, state, self._desk.stamps.now(), "; ".join(report.lines))
+        await self._desk.book.do(self._desk.ledger.keep_messages, [message])
+
+    async def write_results(self) -> dict[str, Any]:
+        return await self._desk.book.do(write_results, self._desk.out, self._desk.ledger)
+
+
+def _worth_keeping(outcome: Outcome, row: dict[str, Any], keep: int) -> list[tuple[str, Judged]]:
+    """The accepted shot and the first above it; further ones only if the plan asks for more."""
+    level = row["level_vrms"]
+    if level is None or keep == 0:
+        return []
+    accepted = [j for j in outcome.judged if j.shot.number == row["shot_number"]]
+    above = [j for j in outcome.judged if j.shot.level_vrms > level]
+    above.sort(key=lambda j: j.shot.level_vrms)
+    chosen = [("accepted", j) for j in accepted[:1]] + [("above", j) for j in above[:1]]
+    others = [j for j in outcome.judged if j not in [c for _, c in chosen]]
+    chosen += [(f"shot-{j.shot.number}", j) for j in others]
+    return chosen[:keep]

@@ -1,0 +1,150 @@
+"""What each point will cost, on paper: shots, time, joules, supply current. Pure.
+
+Shots are an upper bound (95 of 100 searches need fewer), and every shot is counted as if it were at the limit: so the joules are an
+upper bound for a unit that clips where its file says. Heat follows the class B law, of which D and H stay below.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db
+from sequencer.plan.models import Bench, Unit
+from sequencer.plan.points import Point
+from sequencer.plan.window import RESIDUAL_UP_TO, NoWindow, ShotWindow, noise_floor, shot_window, thd_floor
+
+__all__ = ["Estimate", "NoWindow", "ShotWindow", "clip_volts", "estimates", "rest_s", "shot_window"]
+
+LEAST_REST_S = 1.0
+DUTY = {"normal": 49.0, "quick": 19.0}  # rest in burst lengths: 2 % and 5 % duty (common practice, no source)
+COUPLING_CONSTANTS = 5.0
+FIRST_OF_LOAD, LATER, LOWER_LIMIT = (
+    16,
+    10,
+    6,
+)  # search shots up to the first confirm, upper bounds (our own judgement)
+SHOT_OVERHEAD_S = 0.5  # setting, arming, fetching: an upper bound on slow links
+OVERSHOOT_DB = 0.3  # a search passes its limit by no more
+WORST_HEAT = 4.0 / math.pi**2  # of the just-unclipped power: class B at its worst level, textbook
+CONVERTER_EFFICIENCY = 0.85  # common practice, no source
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One point on paper. All joules and the time are for the whole point, powers and joules of one burst for one channel.
+
+    power_w: largest of the channels at the limit. burst_j: into one load in one burst. level_vrms: at the generator, at the limit.
+    idle_j: the unit's idle heat in that time, 0 where its file gives no window. floor_pct: of the digitiser, None without a window.
+    """
+
+    id: str
+    clip_v: float
+    level_vrms: float
+    power_w: float
+    burst_j: float
+    shots: int
+    rest_s: float
+    time_s: float
+    energy_load_j: float
+    energy_unit_j: float
+    idle_j: float
+    supply_a: float
+    window: ShotWindow | None
+    floor_pct: float | None
+
+
+@dataclass(frozen=True)
+class _Place:
+    """What came before a point on this unit: it decides how many shots it takes."""
+
+    first_of_load: bool
+    gain_to_prove: bool
+    lower_limit: bool
+
+
+def estimates(
+    points: Sequence[Point], unit: Unit, bench: Bench, shots_at_most: int = 60
+) -> tuple[Estimate, ...]:
+    """One estimate per point, in order. shots_at_most: the plan's budget for the search of one point."""
+    loads: set[str] = set()
+    proofs: set[tuple[object, ...]] = set()
+    groups: set[int] = set()
+    found = []
+    for point in points:
+        proof = (point.frequency_hz, point.load, point.channels, point.supply_v)
+        place = _Place(point.load not in loads, proof not in proofs, point.group in groups)
+        loads.add(point.load)
+        proofs.add(proof)
+        groups.add(point.group)
+        found.append(_estimate(point, unit, bench, _shots(point, place, shots_at_most)))
+    return tuple(found)
+
+
+def rest_s(unit: Unit, point: Point) -> float:
+    """Rest after a burst: longest of 1 s, the duty's share, and five of the slowest coupling time constant."""
+    coupling_s = COUPLING_CONSTANTS / (2.0 * math.pi * unit.coupling_hz) if unit.coupling_hz > 0 else 0.0
+    return max(LEAST_REST_S, DUTY[point.rest] * point.burst_s, coupling_s)
+
+
+def _shots(point: Point, place: _Place, at_most: int) -> int:
+    """Search, confirms, twin and gain proof; a lower limit of the same search shares what was already fired."""
+    if place.lower_limit:
+        return min(LOWER_LIMIT + point.confirm, at_most)
+    search = FIRST_OF_LOAD if place.first_of_load else LATER
+    return min(search + point.confirm, at_most) + 1 + int(place.gain_to_prove)
+
+
+def _estimate(point: Point, unit: Unit, bench: Bench, shots: int) -> Estimate:
+    load = bench.load[point.load]
+    clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
+    over_db = overdrive_db(point.limit_pct) + OVERSHOOT_DB
+    powers_w = {c: clips[c] ** 2 * mean_square(over_db) / load.ohm[c] for c in point.channels}
+    drawn_w = sum(clips[c] ** 2 * mean_magnitude(over_db) / load.ohm[c] for c in point.channels)
+    heat_w = sum(WORST_HEAT * clips[c] ** 2 / (2.0 * load.ohm[c]) for c in point.channels)
+    rest = rest_s(unit, point)
+    time_s = shots * (rest + point.burst_s + SHOT_OVERHEAD_S)
+    idle_a = unit.idle_current.window_a[1] if unit.idle_current.window_a else 0.0
+    converter = CONVERTER_EFFICIENCY if unit.front_end == "converter" else 1.0
+    window = _window(bench, point)
+    return Estimate(
+        id=point.id,
+        clip_v=max(clips[c] for c in point.channels),
+        level_vrms=max(_level_vrms(unit, c, clips[c]) for c in point.channels) * 10.0 ** (over_db / 20.0),
+        power_w=max(powers_w.values()),
+        burst_j=max(powers_w.values()) * point.burst_s,
+        shots=shots,
+        rest_s=rest,
+        time_s=time_s,
+        energy_load_j=sum(powers_w.values()) * point.burst_s * shots,
+        energy_unit_j=heat_w * point.burst_s * shots,
+        idle_j=idle_a * point.supply_v * time_s,
+        supply_a=drawn_w / (converter * point.supply_v) + idle_a,
+        window=window,
+        floor_pct=None if window is None else 100.0 * floor(bench, point, window),
+    )
+
+
+def _level_vrms(unit: Unit, name: str, clip_v: float) -> float:
+    own = next(c.gain_db for c in unit.channel if c.name == name)
+    return clip_v / math.sqrt(2.0) / 10.0 ** ((unit.gain_db if own is None else own) / 20.0)
+
+
+def _window(bench: Bench, point: Point) -> ShotWindow | None:
+    try:
+        return shot_window(bench, point.frequency_hz, point.cycles, point.harmonics)
+    except NoWindow:
+        return None
+
+
+def floor(bench: Bench, point: Point, window: ShotWindow) -> float:
+    """Ratio that the digitiser alone shows as the point's quantity, over the last cycle, at 80 % of the range.
+
+    Up to three cycles are judged by subtracting a twin on a range of its own, whose noise adds: a factor sqrt(2).
+    """
+    bits = bench.digitiser.bits
+    own = thd_floor(bits, window.sample_rate_hz / point.frequency_hz, point.harmonics)
+    if point.quantity == "thd_n":
+        return math.hypot(own, noise_floor(bits, window.sample_rate_hz, point.band_hz))
+    return own * math.sqrt(2.0) if point.cycles <= RESIDUAL_UP_TO else own

@@ -1,0 +1,84 @@
+"""A point: one search of one drive into one load; and the three forms in which a plan writes a drive. Pure."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+Quantity = Literal["thd", "thd_n"]
+
+CYCLES_AT_MOST = 50_000
+STEADY_AT_MOST_S = 10.0
+DRIVE_FORMS = 'write "20 cycles", "1 cycle" or "steady 2 s"'
+
+_MANY = re.compile(r"([1-9][0-9]{0,5}) cycles")
+_STEADY = re.compile(r"steady ([0-9]{1,3}(?:\.[0-9]{1,6})?) s")
+
+
+@dataclass(frozen=True)
+class Drive:
+    """A counted burst of `cycles`, or a tone kept for `steady_s` seconds; the other one is None."""
+
+    cycles: int | None = None
+    steady_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Point:
+    """One row of the results. Points that differ only in the limit share `group`, highest limit first.
+
+    limit_pct: of `quantity`, percent. harmonics: highest one counted, already cut to the band.
+    confirm: fresh shots at the accepted level. rest: "normal" or "quick".
+    """
+
+    id: str
+    stage: str
+    measurement: str
+    load: str
+    frequency_hz: float
+    cycles: int
+    steady: bool
+    supply_v: float
+    channels: tuple[str, ...]
+    thermal: str
+    quantity: Quantity
+    limit_pct: float
+    group: int
+    resolution_db: float
+    confirm: int
+    harmonics: int
+    band_hz: tuple[float, float]
+    any_cycle_factor: float
+    rail_sag_pct: float
+    after_trip: str
+    keep_traces: int
+    rest: str
+
+    @property
+    def burst_s(self) -> float:
+        return self.cycles / self.frequency_hz
+
+
+def parse_drive(text: str) -> Drive:
+    """`"N cycles"` (N from 2), `"1 cycle"` or `"steady X s"` (0 < X <= 10 s). Raises ValueError with the remedy."""
+    if text == "1 cycle":
+        return Drive(cycles=1)
+    if (many := _MANY.fullmatch(text)) and 2 <= int(many[1]) <= CYCLES_AT_MOST:
+        return Drive(cycles=int(many[1]))
+    if (steady := _STEADY.fullmatch(text)) and 0.0 < float(steady[1]) <= STEADY_AT_MOST_S:
+        return Drive(steady_s=float(steady[1]))
+    raise ValueError(f"{DRIVE_FORMS}; at most {CYCLES_AT_MOST} cycles, at most {STEADY_AT_MOST_S:g} s")
+
+
+def burst_cycles(text: str) -> int | None:
+    """Cycles of a drive that is a burst; None for a steady one or a form that is not understood."""
+    try:
+        return parse_drive(text).cycles
+    except ValueError:
+        return None
+
+
+def harmonics_within(frequency_hz: float, wanted: int, band_hz: tuple[float, float]) -> int:
+    """Highest harmonic that is counted: `wanted`, cut where it would lie above the band."""
+    return min(wanted, int(band_hz[1] / frequency_hz * (1.0 + 1e-9)))

@@ -1,0 +1,205 @@
+"""Refusals that follow from volts, amps, joules and samples of each point. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sequencer.errors import Problem
+from sequencer.plan.estimate import Estimate, estimates, floor
+from sequencer.plan.expand import expand
+from sequencer.plan.inputs import Files
+from sequencer.plan.models import Bench, Load, Plan, Unit
+from sequencer.plan.points import Point
+from sequencer.plan.window import NoWindow, shot_window
+from sequencer.plan.wording import key_path, shown
+
+FLOOR_FACTOR = (
+    3.0  # a limit nearer to the floor than that is no limit of the unit's (common practice, no source)
+)
+RANGE_MARGIN = 1.15
+RAIL_MARGIN = 1.4
+FUSE_SHARE = 0.75  # common practice, no source
+LEAD_DROP = 0.03  # common practice, no source
+CONTINUOUS_SHARE = 0.5  # of a load's nameplate, with nobody there (common practice, no source)
+FILM_OVERLOAD = 1.5  # times continuous, for any length (common practice, no source)
+WIREWOUND_OVERLOAD = (
+    (0.05, 10.0),
+    (0.5, 5.0),
+)  # up to that many seconds, times continuous (common practice, no source)
+PROOF_CYCLES = 20
+
+
+@dataclass(frozen=True)
+class _Case:
+    """One point with what it is expected to cost."""
+
+    plan: Plan
+    unit: Unit
+    bench: Bench
+    files: Files
+    point: Point
+    cost: Estimate
+
+    @property
+    def stage_key(self) -> str:
+        names = [s.name for s in self.plan.stage]
+        return f"stage[{names.index(self.point.stage)}]"
+
+    @property
+    def load(self) -> Load:
+        return self.bench.load[self.point.load]
+
+    @property
+    def drive(self) -> str:
+        cycles = "1 cycle" if self.point.cycles == 1 else f"{self.point.cycles} cycles"
+        return f"{cycles} at {self.point.frequency_hz:g} Hz into {self.point.load}"
+
+    def plan_problem(self, key: str, value: object, remedy: str) -> Problem:
+        return Problem(self.files.plan, f"{self.stage_key}.{key}", shown(value), remedy)
+
+    def bench_problem(self, key: str, value: object, remedy: str) -> Problem:
+        return Problem(self.files.bench, key, shown(value), remedy)
+
+
+def point_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
+    """Point by point; one problem may come several times, from several points."""
+    points = expand(plan, unit, bench)
+    for point, cost in zip(points, estimates(points, unit, bench, plan.budget.shots_per_point), strict=True):
+        case = _Case(plan, unit, bench, files, point, cost)
+        if point.harmonics < 2:
+            continue  # said by its frequency already
+        for check in (_capture, _floor, _ranges, _level, _load, _amps, _ceilings, _budget):
+            yield from check(case)
+
+
+def _capture(case: _Case) -> Iterator[Problem]:
+    point = case.point
+    for cycles in (point.cycles, PROOF_CYCLES):
+        try:
+            shot_window(case.bench, point.frequency_hz, cycles, point.harmonics)
+        except NoWindow as reason:
+            what = "the proof of gain (20 cycles)" if cycles != point.cycles else case.drive
+            yield case.bench_problem("digitiser", case.bench.digitiser.samples_max, f"{what}: {reason}")
+
+
+def _floor(case: _Case) -> Iterator[Problem]:
+    point, window = case.point, case.cost.window
+    if window is None:
+        return
+    least_pct = FLOOR_FACTOR * 100.0 * floor(case.bench, point, window)
+    if point.limit_pct < least_pct:
+        remedy = f"below 3 x the floor of this bench's {case.bench.digitiser.bits} bit for {case.drive}: at least {least_pct:.2g}"
+        yield case.plan_problem(f"stop_limit.{point.quantity}_pct", point.limit_pct, remedy)
+
+
+def _ranges(case: _Case) -> Iterator[Problem]:
+    bench = case.bench
+    wanted = {f"output {c}": RANGE_MARGIN * case.cost.clip_v for c in case.point.channels}
+    wanted["rail"] = RAIL_MARGIN * case.point.supply_v
+    for wire, volts in wanted.items():
+        name = bench.input_for(wire)
+        if name is None:
+            continue
+        factor = bench.input[name].factor if name in bench.input else 1.0
+        largest_v = factor * max(
+            (r.full_scale_v for r in bench.range if r.input in ("all", name)), default=0.0
+        )
+        if largest_v < volts:
+            remedy = f"{wire} needs {volts:.3g} V, the largest range with its probe shows {largest_v:.3g}: a higher probe factor"
+            yield case.bench_problem(f"input.{name}.factor", factor, remedy)
+
+
+def _level(case: _Case) -> Iterator[Problem]:
+    needed = case.cost.level_vrms
+    ceiling_vrms, most_vrms = case.bench.ceiling.generator_vrms, case.unit.input_max_vrms
+    if needed > ceiling_vrms:
+        remedy = f"the limit is expected at {needed:.3g} Vrms, above this ceiling: raise it, or correct the unit's gain_db"
+        yield case.bench_problem("ceiling.generator_vrms", ceiling_vrms, remedy)
+    if needed > most_vrms:
+        remedy = f"the limit is expected at {needed:.3g} Vrms, more than the unit's input takes: check gain_db and the clip volts"
+        yield Problem(case.files.unit, "input_max_vrms", shown(most_vrms), remedy)
+
+
+def _load(case: _Case) -> Iterator[Problem]:
+    load, cost, burst_s = case.load, case.cost, case.point.burst_s
+    mean_w = cost.burst_j / (burst_s + cost.rest_s)
+    overload = overload_factor(load.kind, burst_s)
+    for key, value, limit, words in (
+        ("burst_j", cost.burst_j, load.burst_j, "J in one burst"),
+        ("burst_max_s", burst_s, load.burst_max_s, "s in one burst"),
+        ("continuous_w", mean_w, CONTINUOUS_SHARE * load.continuous_w, "W on average, above half of it"),
+        (
+            "continuous_w",
+            cost.power_w,
+            overload * load.continuous_w,
+            f"W in the burst, above {overload:g} x of it",
+        ),
+    ):
+        if value > limit * (1.0 + 1e-9):
+            remedy = f"{case.drive} puts {value:.3g} {words}: fewer cycles, another load"
+            yield case.bench_problem(key_path(("load", case.point.load, key)), getattr(load, key), remedy)
+
+
+def overload_factor(kind: str, burst_s: float) -> float:
+    """How many times its continuous watts a load bears for one burst (common practice, no source)."""
+    if kind == "film":
+        return FILM_OVERLOAD
+    return next((factor for longest_s, factor in WIREWOUND_OVERLOAD if burst_s <= longest_s), 1.0)
+
+
+def _amps(case: _Case) -> Iterator[Problem]:
+    unit, bench, amps = case.unit, case.bench, case.cost.supply_a
+    lead = bench.lead.get("supply")
+    if amps > FUSE_SHARE * unit.supply_fuse_a:
+        remedy = _amps_words(case, "above 75 % of the fuse")
+        yield Problem(case.files.unit, "supply_fuse_a", shown(unit.supply_fuse_a), remedy)
+    if amps > unit.supply_a_max:
+        yield Problem(
+            case.files.unit, "supply_a_max", shown(unit.supply_a_max), _amps_words(case, "more than that")
+        )
+    fuses = [
+        ("hardware.supply_fuse_a", bench.hardware.supply_fuse_a),
+        ("lead.supply.fuse_a", lead.fuse_a if lead else None),
+    ]
+    for key, fuse_a in fuses:
+        if fuse_a is not None and amps > FUSE_SHARE * fuse_a:
+            yield case.bench_problem(key, fuse_a, _amps_words(case, "above 75 % of the fuse"))
+    if amps > bench.ceiling.supply_a:
+        yield case.bench_problem(
+            "ceiling.supply_a", bench.ceiling.supply_a, _amps_words(case, "above this ceiling")
+        )
+    if lead and lead.ohm * amps > LEAD_DROP * case.point.supply_v:
+        words = f"which drop {lead.ohm * amps:.2g} V in the lead, above 3 %: a shorter or thicker one"
+        yield case.bench_problem("lead.supply.ohm", lead.ohm, _amps_words(case, words))
+
+
+def _amps_words(case: _Case, words: str) -> str:
+    return f"{case.drive} is expected to draw {case.cost.supply_a:.3g} A, {words}"
+
+
+def _ceilings(case: _Case) -> Iterator[Problem]:
+    ceiling, cost = case.bench.ceiling, case.cost
+    for key, value, limit, unit in (
+        ("output_w", cost.power_w, ceiling.output_w, "W a channel"),
+        ("energy_unit_j", cost.energy_unit_j, ceiling.energy_unit_j, "J of heat in the unit"),
+        ("energy_load_j", cost.energy_load_j, ceiling.energy_load_j, "J in the loads"),
+    ):
+        if limit is not None and value > limit:
+            yield case.bench_problem(
+                f"ceiling.{key}",
+                limit,
+                f"{case.drive} may take {value:.3g} {unit}: fewer cycles, another load",
+            )
+
+
+def _budget(case: _Case) -> Iterator[Problem]:
+    budget, cost = case.plan.budget, case.cost
+    for key, value, limit, unit in (
+        ("time_s", cost.time_s, budget.time_s, "s"),
+        ("energy_unit_j", cost.energy_unit_j, budget.energy_unit_j, "J of heat in the unit"),
+        ("energy_load_j", cost.energy_load_j, budget.energy_load_j, "J in the loads"),
+    ):
+        if limit is not None and value > limit:
+            remedy = f"{case.drive} may take {value:.3g} {unit}: raise the budget, or ask for fewer cycles or a coarser resolution"
+            yield Problem(case.files.plan, f"budget.{key}", shown(limit), remedy)

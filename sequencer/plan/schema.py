@@ -1,0 +1,14 @@
+"""JSON Schema of the three files, by kind. Pure."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sequencer.plan.models import Bench, Plan, Unit
+
+KINDS = {"plan": Plan, "unit": Unit, "bench": Bench}
+
+
+def file_schemas() -> dict[str, dict[str, Any]]:
+    """`plan`, `unit`, `bench`, each as a JSON Schema of what the TOML file holds once read."""
+    return {kind: model.model_json_schema() for kind, model in KINDS.items()}

@@ -1,0 +1,87 @@
+"""The capture of a shot: sample rate, length, silence before and after; and the floor that it leaves. Pure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from sequencer.plan.models import Bench
+
+SAMPLES_PER_CYCLE = 1000.0
+FULL_RATE_HZ = 1e6  # 1,000 samples a cycle at 1 kHz; above that frequency the rate stays
+SAMPLES_PER_HARMONIC = 2.5  # least samples in a cycle, for each harmonic counted
+SILENCE_S = 0.0005
+SILENCE_CYCLES = 0.1
+ROUNDING = 100  # record lengths in hundreds: instruments round to them
+FILL = 0.8  # of the range, by the burst's crest
+NOISE_STEPS = 0.3  # rms of the input's own noise, in converter steps
+RESIDUAL_UP_TO = 3  # cycles: judged against a twin with a floor of its own
+
+
+@dataclass(frozen=True)
+class ShotWindow:
+    """before_s, after_s: silence captured before and after the burst, seconds."""
+
+    sample_rate_hz: float
+    samples: int
+    before_s: float
+    after_s: float
+
+
+class NoWindow(ValueError):
+    """No sample rate of the digitiser suits this burst; the text says why."""
+
+
+def shot_window(bench: Bench, frequency_hz: float, cycles: int, harmonics: int) -> ShotWindow:
+    """The lowest rate with 1,000 samples a cycle (up to 1 kHz) whose record fits the depth, else the highest that fits.
+
+    Never fewer than 2.5 samples a cycle for each harmonic. Raises NoWindow.
+    """
+    depth = bench.digitiser
+    least_hz = SAMPLES_PER_HARMONIC * harmonics * frequency_hz
+    wanted_hz = max(least_hz, min(SAMPLES_PER_CYCLE * frequency_hz, FULL_RATE_HZ))
+    burst_s = cycles / frequency_hz
+    before_s = max(SILENCE_S, SILENCE_CYCLES / frequency_hz)
+    fitting = [
+        rate
+        for rate in sorted(depth.rates_hz)
+        if rate >= least_hz and _samples(burst_s + 2.0 * before_s, rate) <= depth.samples_max
+    ]
+    if not fitting:
+        raise NoWindow(_why_not(bench, burst_s + 2.0 * before_s, least_hz))
+    rate_hz = next((r for r in fitting if r >= wanted_hz), fitting[-1])
+    samples = _samples(burst_s + 2.0 * before_s, rate_hz)
+    return ShotWindow(rate_hz, samples, before_s, samples / rate_hz - before_s - burst_s)
+
+
+def _samples(record_s: float, rate_hz: float) -> int:
+    return ROUNDING * math.ceil(record_s * rate_hz / ROUNDING - 1e-6)
+
+
+def _why_not(bench: Bench, record_s: float, least_hz: float) -> str:
+    depth = bench.digitiser
+    if least_hz > max(depth.rates_hz):
+        return f"the harmonics need {least_hz:.6g} samples/s, the digitiser's highest rate is {max(depth.rates_hz):g}"
+    if _samples(record_s, min(depth.rates_hz)) > depth.samples_max:
+        return f"a record of {record_s:.4g} s is longer than {depth.samples_max} samples even at {min(depth.rates_hz):g} samples/s"
+    return f"at the {least_hz:.6g} samples/s the harmonics need, a record of {record_s:.4g} s exceeds {depth.samples_max} samples"
+
+
+def thd_floor(bits: int, samples: float, harmonics: int) -> float:
+    """Ratio that the converter alone shows as THD over `samples` of a sine at 80 % of the range.
+
+    F^2 = (K-1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 (s^2 - 1/12))/A^3], s^2 = 0.3^2 + 1/12 and A in converter steps: the noise of
+    the residual spread over K-1 harmonics, and the quantiser's own harmonics.
+    """
+    amplitude = FILL * 2.0 ** (bits - 1)
+    noise = NOISE_STEPS**2
+    spread = 4.0 * (noise + 1.0 / 12.0) / (samples * amplitude**2)
+    steps = 0.0123 * math.exp(-4.0 * math.pi**2 * noise) / amplitude**3
+    return math.sqrt((harmonics - 1) * (spread + steps))
+
+
+def noise_floor(bits: int, rate_hz: float, band_hz: tuple[float, float]) -> float:
+    """Ratio that the converter's noise alone shows within the band, white up to half the sample rate."""
+    amplitude = FILL * 2.0 ** (bits - 1)
+    share = min((band_hz[1] - band_hz[0]) / (rate_hz / 2.0), 1.0)
+    return math.sqrt(2.0 * (NOISE_STEPS**2 + 1.0 / 12.0) * share) / amplitude

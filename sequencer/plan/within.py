@@ -1,0 +1,133 @@
+"""What a plan or a unit file says that cannot be meant, seen from that file alone. Pure; benches are in within_bench."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from sequencer.errors import Problem
+from sequencer.plan.expand import limits_of
+from sequencer.plan.models import Plan, Stage, Unit
+from sequencer.plan.points import parse_drive
+from sequencer.plan.wording import shown
+
+LIMIT_AT_MOST_PCT = 30.0  # a square wave has 48.3 %: nothing is learned near it
+THD_N_CYCLES = 3
+
+
+def plan_problems(plan: Plan, file: str) -> list[Problem]:
+    """Names twice, drives of no known form, limits that cannot be, and what this version does not do."""
+    found = list(twice([s.name for s in plan.stage], "stage[{}].name", file))
+    for key, value in plan.limits.items():
+        remedy = "no plan may change limits in this version: they are those of the unit's [heat] and of the stage's stop_limit"
+        found.append(Problem(file, f"limits.{key}", shown(value), remedy))
+    for number, stage in enumerate(plan.stage):
+        found += _stage_problems(stage, f"stage[{number}]", file)
+    return found
+
+
+def twice(values: Sequence[Any], key: str, file: str) -> Iterator[Problem]:
+    """A problem for each value that was there before; `key` holds a place for its number."""
+    for number, value in enumerate(values):
+        if value in values[:number]:
+            yield Problem(file, key.format(number), shown(value), "given twice: each only once")
+
+
+def _stage_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
+    for name in ("loads", "frequencies_hz", "drives", "thermal"):
+        yield from twice(getattr(stage, name), f"{key}.{name}[{{}}]", file)
+    for name in ("supply_v", "channels", "thermal"):
+        values = getattr(stage, name)
+        if isinstance(values, tuple):
+            yield from twice(values, f"{key}.{name}[{{}}]", file) if name != "thermal" else ()
+            if not values:
+                yield Problem(file, f"{key}.{name}", "[]", "at least one value, or leave the key out")
+    yield from _drive_problems(stage, key, file)
+    yield from _limit_problems(stage, f"{key}.stop_limit", file)
+    for number, state in enumerate(stage.thermal):
+        if state != "any":
+            remedy = (
+                'this version measures at the heat sink\'s temperature as it is and records it: write "any"'
+            )
+            yield Problem(file, f"{key}.thermal[{number}]", shown(state), remedy)
+
+
+def _drive_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
+    for number, text in enumerate(stage.drives):
+        place = f"{key}.drives[{number}]"
+        try:
+            drive = parse_drive(text)
+        except ValueError as error:
+            yield Problem(file, place, shown(text), str(error))
+            continue
+        if drive.cycles is None:
+            yield Problem(
+                file, place, shown(text), 'this version measures bursts: write "N cycles" or "1 cycle"'
+            )
+        elif drive.cycles < THD_N_CYCLES and stage.stop_limit.thd_n_pct is not None:
+            yield Problem(
+                file,
+                place,
+                shown(text),
+                f"THD+N needs at least {THD_N_CYCLES} cycles: use thd_pct for this drive",
+            )
+
+
+def _limit_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
+    stop = stage.stop_limit
+    if stop.thd_pct is None and stop.thd_n_pct is None:
+        yield Problem(file, key, "neither", "give thd_pct or thd_n_pct: where the ramp ends")
+    for quantity, limits in limits_of(stop):
+        place = f"{key}.{quantity}_pct"
+        if not limits:
+            yield Problem(file, place, "[]", "at least one limit in percent")
+        yield from twice(limits, place, file)
+        for limit in limits:
+            if limit > LIMIT_AT_MOST_PCT:
+                yield Problem(
+                    file, place, shown(limit), f"at most {LIMIT_AT_MOST_PCT:g} percent: a square wave has 48"
+                )
+    if stop.band_hz[0] >= stop.band_hz[1]:
+        yield Problem(file, f"{key}.band_hz", shown(stop.band_hz), "the lower edge first, then the upper one")
+
+
+def unit_problems(unit: Unit, file: str) -> list[Problem]:
+    """Ranges the wrong way round, a channel twice, and no word on where the unit will clip."""
+    names = unit.channel_names()
+    found = list(twice(names, "channel[{}].name", file))
+    supply, heat, window = unit.supply_v, unit.heat, unit.idle_current.window_a
+    pairs: list[tuple[str, Any, bool, str]] = [
+        ("supply_v", (supply.min, supply.nominal, supply.max), supply.min <= supply.nominal <= supply.max,
+         "min, nominal, max must rise"),
+        ("passband_hz", unit.passband_hz, unit.passband_hz[0] < unit.passband_hz[1], "the lower edge first, then the upper one"),
+        ("heat", (heat.stop_c, heat.trip_c), heat.stop_c < heat.trip_c, "stop_c must lie below trip_c"),
+        ("idle_current.window_a", window, window is None or window[0] <= window[1], "the lower current first"),
+    ]  # fmt: skip
+    found += [Problem(file, key, shown(value), remedy) for key, value, good, remedy in pairs if not good]
+    found += _clip_problems(unit, file)
+    for number, ohm in enumerate(unit.lower_loads_ohm_for_bursts):
+        if ohm >= unit.minimum_load_ohm:
+            remedy = f"not below minimum_load_ohm = {unit.minimum_load_ohm:g}: leave it out"
+            found.append(Problem(file, f"lower_loads_ohm_for_bursts[{number}]", shown(ohm), remedy))
+    for number, channel in enumerate(unit.channel):
+        if channel.live_terminal == "both" and not unit.bridged:
+            found.append(
+                Problem(
+                    file,
+                    f"channel[{number}].live_terminal",
+                    '"both"',
+                    "only a bridged unit has two: bridged = true",
+                )
+            )
+    return found
+
+
+def _clip_problems(unit: Unit, file: str) -> Iterator[Problem]:
+    for number, channel in enumerate(unit.channel):
+        if not (channel.output_rail_v or unit.output_rail_v or unit.rating):
+            remedy = "say where it will clip: output_rail_v (V peak at the load) here or for the unit, or a [[rating]]"
+            yield Problem(file, f"channel[{number}].output_rail_v", "(nothing)", remedy)
+    for number, rating in enumerate(unit.rating):
+        if rating.channels_driven > len(unit.channel):
+            remedy = f"the unit has {len(unit.channel)} channel(s)"
+            yield Problem(file, f"rating[{number}].channels_driven", shown(rating.channels_driven), remedy)

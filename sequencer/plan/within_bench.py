@@ -1,0 +1,141 @@
+"""What a bench file says that cannot be meant, seen from that file alone. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+
+from sequencer.errors import Problem
+from sequencer.plan.models import ROLES, Bay, Bench, Load
+from sequencer.plan.within import twice
+from sequencer.plan.wording import key_path, shown
+
+OHM_BELOW = 0.05  # measured ohms may lie that much below the nominal ones
+LOOPBACK = re.compile(r"localhost|127(?:\.[0-9]{1,3}){3}", re.IGNORECASE)
+SOCKET = re.compile(r"TCPIP[0-9]?::(?P<host>[A-Za-z0-9._-]+)::(?P<port>[0-9]{1,5})::SOCKET")
+OTHER_LINKS = re.compile(r"(TCPIP[0-9]?|GPIB[0-9]?|USB[0-9]?|ASRL[^:]*)(::[^:\s]+)*::INSTR")
+
+
+def bench_problems(bench: Bench, file: str) -> list[Problem]:
+    """Roles, addresses, wiring, loads, bays, leads, digitiser."""
+    return [
+        *_role_problems(bench, file),
+        *_wiring_problems(bench, file),
+        *(p for name, load in bench.load.items() for p in _load_problems(name, load, file)),
+        *twice([bay.name for bay in bench.bay], "bay[{}].name", file),
+        *_contact_problems(bench, file),
+        *_digitiser_problems(bench, file),
+        *(
+            Problem(
+                file,
+                key_path(("lead", name)),
+                "(table)",
+                "only lead.supply has a meaning: the unit's supply lead",
+            )
+            for name in bench.lead
+            if name != "supply"
+        ),
+    ]
+
+
+def off_loopback(bench: Bench, file: str) -> list[Problem]:
+    """Addresses that are not on this machine: refused by whoever would drive them for real. A dry run never uses them."""
+    return [
+        Problem(
+            file,
+            f"role.{name}.address",
+            shown(role.address),
+            "this version drives instruments on this machine only",
+        )
+        for name, role in bench.role.items()
+        if not ((match := SOCKET.fullmatch(role.address)) and LOOPBACK.fullmatch(match["host"]))
+    ]
+
+
+def _role_problems(bench: Bench, file: str) -> Iterator[Problem]:
+    for name in ROLES:
+        if name not in bench.role:
+            yield Problem(file, f"role.{name}", "(nothing)", f"this role is needed: add [role.{name}]")
+    addresses: dict[str, str] = {}
+    for name, role in bench.role.items():
+        key = f"role.{name}.address"
+        if not _is_address(role.address):
+            yield Problem(
+                file, key, shown(role.address), 'a VISA address, as in "TCPIP::127.0.0.1::5025::SOCKET"'
+            )
+        if role.address in addresses:
+            yield Problem(
+                file, key, shown(role.address), f"role.{addresses[role.address]} has the same address"
+            )
+        addresses.setdefault(role.address, name)
+
+
+def _is_address(text: str) -> bool:
+    socket = SOCKET.fullmatch(text)
+    return bool(OTHER_LINKS.fullmatch(text)) or bool(socket and 1 <= int(socket["port"]) <= 65535)
+
+
+def _wiring_problems(bench: Bench, file: str) -> Iterator[Problem]:
+    seen: dict[str, str] = {}
+    for name, wire in bench.wiring.items():
+        if wire in seen:
+            yield Problem(file, f"wiring.{name}", shown(wire), f"{seen[wire]} is wired there already")
+        seen.setdefault(wire, name)
+    for name in bench.input:
+        if name not in bench.wiring:
+            yield Problem(
+                file,
+                f"input.{name}",
+                "(table)",
+                f"this input is not wired: add {name} to [wiring], or leave it out",
+            )
+    for number, one in enumerate(bench.range):
+        if one.input != "all" and one.input not in bench.wiring:
+            yield Problem(
+                file, f"range[{number}].input", shown(one.input), 'not wired: an input of [wiring], or "all"'
+            )
+
+
+def _load_problems(name: str, load: Load, file: str) -> Iterator[Problem]:
+    key = key_path(("load", name))
+    if not load.ohm:
+        yield Problem(file, f"{key}.ohm", "{ }", "measured ohms of at least one channel")
+    if not load.contacts():
+        yield Problem(file, f"{key}.close", "[]", "the contacts that connect it")
+    for channel, ohm in load.ohm.items():
+        if ohm < (1.0 - OHM_BELOW) * load.nominal_ohm:
+            remedy = f"more than 5 % below nominal_ohm = {load.nominal_ohm:g}: measure again, or correct nominal_ohm"
+            yield Problem(file, f"{key}.ohm.{channel}", shown(ohm), remedy)
+        if isinstance(load.close, dict) and channel not in load.close:
+            yield Problem(
+                file, f"{key}.close", shown(load.close), f"no contacts for channel {channel}, which has ohms"
+            )
+
+
+def _contact_problems(bench: Bench, file: str) -> Iterator[Problem]:
+    """Two loads may share a contact (4 ohm may be two resistors of 8); a bay shares none with anything."""
+    owners: dict[str, str] = {}
+    for name, load in bench.load.items():
+        owners.update(dict.fromkeys(load.contacts(), f"load {name}"))
+    for number, bay in enumerate(bench.bay):
+        for key, contact in _bay_contacts(bay):
+            if contact in owners:
+                remedy = f"{owners[contact]} has this contact already"
+                yield Problem(file, f"bay[{number}].{key}", shown(contact), remedy)
+            owners.setdefault(contact, f"bay {bay.name}")
+
+
+def _bay_contacts(bay: Bay) -> Iterator[tuple[str, str]]:
+    single: Mapping[str, str | None] = {
+        "supply_contact": bay.supply_contact,
+        "input_contact": bay.input_contact,
+        "remote_contact": bay.remote_contact,
+    }
+    yield from ((key, contact) for key, contact in single.items() if contact is not None)
+    yield from ((f"output_contacts[{n}]", contact) for n, contact in enumerate(bay.output_contacts))
+
+
+def _digitiser_problems(bench: Bench, file: str) -> Iterator[Problem]:
+    if not bench.digitiser.rates_hz:
+        yield Problem(file, "digitiser.rates_hz", "[]", "at least one sample rate")
+    yield from twice(bench.digitiser.rates_hz, "digitiser.rates_hz[{}]", file)

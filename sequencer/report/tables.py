@@ -1,0 +1,246 @@
+"""Results as a plain-text table: a paragraph per unit, then its points, in running order. Pure.
+
+Watts carry the place of their uncertainty's second digit. Nothing is said by colour; no line is wider than 110.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from sequencer.analysis.rounding import plain, with_uncertainty
+
+WIDTH = 110
+GAP = "  "
+HEADS = (
+    "point",
+    "load",
+    "drive",
+    "level V",
+    "ch",
+    "W at limit",
+    "W accepted",
+    "% (floor)",
+    "rail V",
+    "shots",
+)
+LAST = "stopped by"
+WIDEST_CELL = 20
+LARGEST_PLAIN = 1e7  # beyond it, powers of ten: no line may grow with a number
+WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% burst residual"}
+EXPLAINED = {
+    "W at": "W at limit: interpolated to the stop limit. W accepted: at the accepted level, which is within it. Both: "
+    "true rms of the last cycle over the measured load; ± expanded uncertainty, 95 %.",
+    "r": "r: burst residual, in place of THD where a burst has few cycles.",
+    "b": "b: bridged; load and watts are of the bridged load.",
+    "m": "m: the rail moved by more than 3 % during the burst.",
+}
+
+Row = Mapping[str, Any]
+
+
+def points_table(results: Row) -> str:
+    """Of results, format 1, as `read_results` or the ledger gives them: every run, one after another."""
+    parts = [_wrapped(f"Suspect: {results['suspect']}")] if results.get("suspect") else []
+    parts += [_run(run) for run in results["runs"]]
+    return "\n\n".join(parts) + "\n" if parts else "no runs\n"
+
+
+def _run(run: Row) -> str:
+    lines = [*_header(run), *_table(run["points"])]
+    lines += [_wrapped(f"trip, {trip['time']}: {trip['sentence']}") for trip in run.get("trips") or ()]
+    lines += [_wrapped(_finding(finding)) for finding in run.get("findings") or ()]
+    return "\n".join(lines)
+
+
+def _header(run: Row) -> Iterator[str]:
+    unit, label = run["unit"], run.get("label")
+    bay = f", bay {run['bay']}" if run.get("bay") else ""
+    yield _wrapped(f"Unit {unit['serial']}, {unit['model']}{f', {label}' if label else ''}")
+    yield _wrapped(f"plan {run['plan']}, bench {run['bench']}{bay}, run {run['id']}")
+    measured = sum(point["outcome"] == "measured" for point in run["points"])
+    ended = f", ended {run['ended']}" if run.get("ended") else ""
+    count = f"{measured} of {len(run['points'])} points measured"
+    yield _wrapped(f"begun {run['begun']}{ended}; {run['outcome']}; {count}")
+    supplies = sorted({v for point in run["points"] if (v := point.get("supply_nominal_v")) is not None})
+    if len(supplies) == 1:
+        yield f"supply {_number(supplies[0])} V"
+
+
+def _finding(finding: Row) -> str:
+    where = [finding.get("point"), finding.get("channel") and f"channel {finding['channel']}"]
+    todo = f"; next: {finding['next_action']}" if finding.get("next_action") else ""
+    return f"found: {' '.join([*filter(None, where), finding['sentence']])}{todo}"
+
+
+# --- the table ------------------------------------------------------------------------------------
+
+
+def _table(points: Sequence[Row]) -> list[str]:
+    if not points:
+        return []
+    several = len({point.get("supply_nominal_v") for point in points}) > 1
+    rows = [row for point in points for row in _rows(point, several)]
+    celled = [cells for cells, _ in rows if len(cells) == len(HEADS)]
+    widths = (
+        [max(len(head), *(len(c[i]) for c in celled), 0) for i, head in enumerate(HEADS)] if celled else []
+    )
+    lines = [_joined(HEADS, LAST, widths)] if celled else []
+    lines += [_joined(cells, last, widths) for cells, last in rows]
+    return ["", *lines, *_explained(points, bool(celled))]
+
+
+def _rows(point: Row, several_supplies: bool) -> list[tuple[tuple[str, ...], str]]:
+    """Cells and the last, free text. Points without a power have one cell, then their text."""
+    lead = (_cell(point["id"]), _cell(point.get("load") or ""), _drive(point, several_supplies))
+    if point["outcome"] != "measured":
+        return [((_lead(lead),), _not_measured(point))]
+    rows = []
+    for index, channel in enumerate(point["channels"]):
+        first = index == 0
+        own = (*lead, _number(point.get("level_vrms"))) if first else ("",) * 4
+        end = (_rail(point), str(point["shots"])) if first else ("", "")
+        rows.append(((*own, *_channel(channel, _by_residual(point)), *end), _stopped(point) if first else ""))
+    return rows + [((_lead(lead),), _value(value)) for value in point["values"]]
+
+
+def _channel(channel: Row, by_residual: bool) -> tuple[str, ...]:
+    at_limit = _watts(channel.get("power_at_limit_w"), channel.get("power_at_limit_expanded_uncertainty_w"))
+    accepted = _watts(channel["power_w"], channel.get("power_expanded_uncertainty_w"))
+    name = _cell(channel["channel"] + (" b" if channel.get("bridged") else ""))
+    return (name, at_limit, accepted, _distortion(channel, by_residual))
+
+
+def _distortion(channel: Row, by_residual: bool) -> str:
+    value, floor = (channel.get(key) for key in _distortion_keys(by_residual))
+    if value is None:
+        return "not seen"
+    shown = _number(value, 2) if floor is None or value > floor else "below"
+    return shown + ("" if floor is None else f" ({_number(floor, 1)})") + (" r" if by_residual else "")
+
+
+def _distortion_keys(by_residual: bool) -> tuple[str, str]:
+    return ("burst_residual_pct", "burst_residual_floor_pct") if by_residual else ("thd_pct", "thd_floor_pct")
+
+
+def _by_residual(point: Row) -> bool:
+    judged = point.get("judged_by")
+    return judged == "burst residual" if judged else point.get("stopped_by") == "burst_residual"
+
+
+def _rail(point: Row) -> str:
+    seen = next((rail for rail in point["rails"] if rail.get("at_unit_v") is not None), None)
+    if seen is None:
+        return "not seen"
+    return _number(seen["at_unit_v"]) + (" m" if _moved(point) else "")
+
+
+def _moved(point: Row) -> bool:
+    return point.get("rail_note") == "rail moved"
+
+
+def _stopped(point: Row) -> str:
+    by, limit = point.get("stopped_by"), point.get("stop_limit")
+    quantity = "burst_residual" if _by_residual(point) else point.get("stop_quantity", "thd")
+    asked = f"{limit:g} {WORDS.get(quantity, WORDS['thd'])}" if limit is not None else ""
+    if by is None:
+        return asked
+    where = f", {point['stopped_by_channel']}" if point.get("stopped_by_channel") else ""
+    if by in WORDS:
+        return (asked or _words(by)) + where
+    return _words(by) + where + (f" (limit {asked})" if asked else "")
+
+
+def _not_measured(point: Row) -> str:
+    what = "tripped" if point["outcome"] == "tripped" else "not measured"
+    lowest, watts = point.get("lowest_thd_pct"), point.get("lowest_thd_power_w")
+    least = f"; lowest {_number(lowest, 2)} %" if lowest is not None else ""
+    at = f" at {_number(watts, 2)} W" if least and watts is not None else ""
+    return f"{what}: {point.get('reason') or 'no reason kept'}{least}{at}"
+
+
+def _value(value: Row) -> str:
+    name = _words(value["name"]) + (f", {value['channel']}" if value.get("channel") else "")
+    shown = "not seen" if value["value"] is None else _with(value["value"], value.get("expanded_uncertainty"))
+    unit = f" {value['unit']}" if value.get("unit") and value["value"] is not None else ""
+    said = "; ".join(filter(None, (value.get("judgement"), value.get("reason"))))
+    return f"{name}: {shown}{unit}{f', {said}' if said else ''}"
+
+
+def _drive(point: Row, with_supply: bool) -> str:
+    cycles, hz = point.get("cycles"), point.get("frequency_hz")
+    parts = []
+    if cycles:
+        long = point.get("steady") and hz
+        parts.append(f"steady {cycles / hz:g} s" if long else f"{cycles} cycle{'' if cycles == 1 else 's'}")
+    if hz:
+        parts.append(f"{hz / 1000.0:g} kHz" if hz >= 1000.0 else f"{hz:g} Hz")
+    if with_supply and point.get("supply_nominal_v"):
+        parts.append(f"{point['supply_nominal_v']:g} V")
+    return " ".join(parts) or _words(point["measurement"])
+
+
+# --- cells ----------------------------------------------------------------------------------------
+
+
+def _watts(power_w: float | None, expanded_w: float | None) -> str:
+    return "-" if power_w is None else _with(power_w, expanded_w)
+
+
+def _with(value: float, expanded: float | None) -> str:
+    if not expanded or max(abs(value), expanded) >= LARGEST_PLAIN:
+        return _number(value)
+    shown, u = with_uncertainty(value, expanded)
+    return f"{shown} ±{u}"
+
+
+def _number(value: float | None, digits: int = 4) -> str:
+    if value is None:
+        return "-"
+    small = 0.0 < abs(value) < 1.0 / LARGEST_PLAIN
+    return f"{value:.{digits}g}" if small or abs(value) >= LARGEST_PLAIN else plain(float(value), digits)
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _clean(text: str) -> str:
+    """Line ends, tabs and control codes of a name must not move the table or the terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def _cell(text: str) -> str:
+    text = _clean(text)
+    return text if len(text) <= WIDEST_CELL else text[: WIDEST_CELL - 1] + "…"
+
+
+def _lead(cells: tuple[str, ...]) -> str:
+    return GAP.join(filter(None, cells))
+
+
+def _joined(cells: Sequence[str], last: str, widths: Sequence[int]) -> str:
+    """The cells in their columns, then the last text, on lines of its own where it would not fit."""
+    padded = (
+        [c.ljust(w) for c, w in zip(cells, widths, strict=True)] if len(cells) == len(widths) else list(cells)
+    )
+    line = GAP.join([*padded, ""])
+    if len(line) + len(last) <= WIDTH:
+        return (line + _clean(last)).rstrip()
+    return "\n".join([line.rstrip()[:WIDTH], *textwrap.wrap(_clean(last), WIDTH - 8, initial_indent=" " * 8)])
+
+
+def _wrapped(text: str) -> str:
+    return textwrap.fill(_clean(text), WIDTH, subsequent_indent="    ")
+
+
+def _explained(points: Sequence[Row], any_power: bool) -> list[str]:
+    measured = [p for p in points if p["outcome"] == "measured" and p["channels"]]
+    says = {
+        "W at": any_power,
+        "r": any(_by_residual(p) for p in measured),
+        "b": any(c.get("bridged") for p in measured for c in p["channels"]),
+        "m": any(_moved(p) for p in measured),
+    }
+    return [_wrapped(EXPLAINED[key]) for key, wanted in says.items() if wanted]
