@@ -7,6 +7,7 @@ A dialect is found by its shipped name (`generator-a`) or by the path of a file 
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -173,7 +174,7 @@ def _parsed(text: str, name: str, role: RoleName) -> DialectFile:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise DialectProblems([DialectError(name, "(whole file)", None, f"not TOML: {error}")]) from error
+        raise DialectProblems([_not_toml(text, name, error)]) from error
     if data.get("role") in get_args(RoleName) and data["role"] != role:
         # The remaining rules would speak of the other role and help nobody.
         remedy = f"this file is for a {data['role']}, the bench uses it for its {role}: name another file"
@@ -183,6 +184,15 @@ def _parsed(text: str, name: str, role: RoleName) -> DialectFile:
     except ValidationError as error:
         problems = [_problem(name, e) for e in error.errors(include_url=False)]
         raise DialectProblems(problems) from error
+
+
+def _not_toml(text: str, name: str, error: tomllib.TOMLDecodeError) -> DialectError:
+    """With the line itself, since the parser names no key (a key or table given twice ends here too)."""
+    lines = text.splitlines() or [""]
+    found = re.search(r"at line ([0-9]+)", str(error))
+    number = int(found.group(1)) if found else len(lines)
+    line = lines[min(number, len(lines)) - 1].strip()
+    return DialectError(name, f"line {number}", line, f"not TOML, or given twice: {error}")
 
 
 def _tuples(value: Any) -> Any:

@@ -174,7 +174,8 @@ def _spread(part: str, instrument: str) -> tuple[str, ...]:
     first, colon, last = (p.strip() for p in part.partition(":"))
     if not colon and re.fullmatch(r"[0-9]+(![0-9]+)*", first):
         return (first,)
-    if not (re.fullmatch(r"[0-9]{1,9}", first) and re.fullmatch(r"[0-9]{1,9}", last)) or abs(int(last) - int(first)) > 9999:
+    both_whole = re.fullmatch(r"[0-9]{1,9}:[0-9]{1,9}", f"{first}:{last}")
+    if not both_whole or abs(int(last) - int(first)) > 9999:
         raise GarbledReply(instrument, f"{part.strip()!r} is not part of a channel list")
     low, high = int(first), int(last)
     return tuple(str(n) for n in (range(low, high + 1) if low <= high else range(low, high - 1, -1)))

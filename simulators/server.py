@@ -270,8 +270,8 @@ class InstrumentServer:
     ) -> None:
         connection.send(chunk)
         if rest and fault is not None and fault.kind == "surplus":
-            self._after(rest[0].after_ns, lambda: connection.send(rest[0]))
-            rest = []
+            unasked, rest = rest[0], []
+            self._after(unasked.after_ns, lambda: connection.send(unasked))
         self._send(connection, rest, fault)
 
     # Faults of the link as a whole

@@ -47,8 +47,8 @@ class CycleRow:
 def with_own_noise(record: Record, row: CycleRow, frequency_hz: float) -> CycleRow:
     """The row with residual_rms_v of a fit to many more harmonics: what a clip leaves above K is no noise.
 
-    Only the residual is taken from that fit: so many harmonics in less than a whole period are not well determined
-    one by one. Unchanged where the samples are too few for it.
+    Only the residual is taken from that fit: so many harmonics in less than a whole period are not well
+    determined one by one. Unchanged where the samples are too few for it.
     """
     many = min(MOST_NOISE_HARMONICS, row.fit.samples // SAMPLES_PER_HARMONIC)
     if many <= row.fit.harmonics:

@@ -55,8 +55,8 @@ def _best_window(volts: Real, theta: float, length: int) -> int:
 def _first_rise(volts: Real, coarse: int, length: int, per_cycle: float) -> float:
     """Samples from the record's first to the burst's zero crossing.
 
-    The window is looked through to its end: where the output goes away within the burst, many windows hold all
-    of it, and the first of them begins too early.
+    The window is looked through to its end: where the output goes away within the burst, many windows hold
+    all of it, and the first of them begins too early.
     """
     begin = max(0, math.floor(coarse - REACH * per_cycle))
     near = volts[begin : coarse + length]

@@ -144,7 +144,9 @@ def power_uncertainty(
 
 
 def _parts(power_w: float, sources: Sequence[Source]) -> tuple[Part, ...]:
-    """Signed parts by the derivatives of P = V^2/R; second order is left out (below 1e-3 of u at 3 % of V)."""
+    """Signed parts by the derivatives of P = V^2/R;
+    second order is left out (below 1e-3 of u at 3 % of V).
+    """
     errors = {source.id: ufloat(0.0, source.standard, tag=source.id) for source in sources}
     if not errors:
         return ()

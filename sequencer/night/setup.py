@@ -9,14 +9,9 @@ from typing import Any
 
 from sequencer.analysis.uncertainty import Source
 from sequencer.measurements.power_job import ChannelJob, LevelLimits, PowerJob
-from sequencer.plan.estimate import clip_volts
+from sequencer.plan.estimate import clip_volts, rest_s
 from sequencer.plan.models import Bay, Bench, Plan, Unit
 from sequencer.plan.points import Point
-
-QUICK_DUTY = 19.0  # rest in burst lengths: 5 % duty; normally 2 % (common practice, no source)
-NORMAL_DUTY = 49.0
-LEAST_REST_S = 1.0
-COUPLING_CONSTANTS = 5.0
 
 
 @dataclass(frozen=True)
@@ -48,14 +43,6 @@ def groups(points: Sequence[Point]) -> list[tuple[Point, ...]]:
     return [tuple(g) for _, g in groupby(points, key=lambda p: p.group)]
 
 
-def rest_s(plan: Plan, unit: Unit, point: Point) -> float:
-    """Rest between bursts: longest of 1 s, the duty's share, and five of the slowest coupling time constant."""
-    burst_s = point.cycles / point.frequency_hz
-    duty = QUICK_DUTY if plan.rest == "quick" else NORMAL_DUTY
-    coupling_s = COUPLING_CONSTANTS / (2.0 * 3.141592653589793 * unit.coupling_hz) if unit.coupling_hz > 0 else 0.0
-    return max(LEAST_REST_S, duty * burst_s, coupling_s)
-
-
 def power_job(night: NightPlan, unit: Unit, group: tuple[Point, ...]) -> PowerJob:
     """The job of one group of points."""
     bench, point = night.bench, group[0]
@@ -70,7 +57,7 @@ def power_job(night: NightPlan, unit: Unit, group: tuple[Point, ...]) -> PowerJo
         limits=_limits(bench, unit, point),
         rail_input=rail,
         coupling_hz=unit.coupling_hz,
-        rest_s=rest_s(night.plan, unit, point),
+        rest_s=rest_s(unit, point),
         shots_at_most=budget.shots_per_point,
     )
 

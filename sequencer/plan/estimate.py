@@ -1,7 +1,8 @@
 """What each point will cost, on paper: shots, time, joules, supply current. Pure.
 
-Shots are an upper bound (95 of 100 searches need fewer), and every shot is counted as if it were at the limit: so the joules are an
-upper bound for a unit that clips where its file says. Heat follows the class B law, of which D and H stay below.
+Shots are an upper bound (95 of 100 searches need fewer), and every shot is counted as if it were at the
+limit: so the joules are an upper bound for a unit that clips where its file says. Heat follows the class B
+law, of which D and H stay below.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db
+from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db, ratio
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import Point
 from sequencer.plan.window import RESIDUAL_UP_TO, NoWindow, ShotWindow, noise_floor, shot_window, thd_floor
@@ -33,10 +34,12 @@ CONVERTER_EFFICIENCY = 0.85  # common practice, no source
 
 @dataclass(frozen=True)
 class Estimate:
-    """One point on paper. All joules and the time are for the whole point, powers and joules of one burst for one channel.
+    """One point on paper. All joules and the time are for the whole point, powers and joules of one burst
+    for one channel.
 
-    power_w: largest of the channels at the limit. burst_j: into one load in one burst. level_vrms: at the generator, at the limit.
-    idle_j: the unit's idle heat in that time, 0 where its file gives no window. floor_pct: of the digitiser, None without a window.
+    power_w: largest of the channels at the limit. burst_j: into one load in one burst. level_vrms: at the
+    generator, at the limit. idle_j: the unit's idle heat in that time, 0 where its file gives no window.
+    floor_pct: of the digitiser, None without a window.
     """
 
     id: str
@@ -83,13 +86,15 @@ def estimates(
 
 
 def rest_s(unit: Unit, point: Point) -> float:
-    """Rest after a burst: longest of 1 s, the duty's share, and five of the slowest coupling time constant."""
+    """Rest after a burst: longest of 1 s, the duty's share, five of the slowest coupling time constant."""
     coupling_s = COUPLING_CONSTANTS / (2.0 * math.pi * unit.coupling_hz) if unit.coupling_hz > 0 else 0.0
     return max(LEAST_REST_S, DUTY[point.rest] * point.burst_s, coupling_s)
 
 
 def _shots(point: Point, place: _Place, at_most: int) -> int:
-    """Search, confirms, twin and gain proof; a lower limit of the same search shares what was already fired."""
+    """Search, confirms, twin and gain proof; a lower limit of the same search shares what was already
+    fired.
+    """
     if place.lower_limit:
         return min(LOWER_LIMIT + point.confirm, at_most)
     search = FIRST_OF_LOAD if place.first_of_load else LATER
@@ -111,7 +116,7 @@ def _estimate(point: Point, unit: Unit, bench: Bench, shots: int) -> Estimate:
     return Estimate(
         id=point.id,
         clip_v=max(clips[c] for c in point.channels),
-        level_vrms=max(_level_vrms(unit, c, clips[c]) for c in point.channels) * 10.0 ** (over_db / 20.0),
+        level_vrms=max(_level_vrms(unit, c, clips[c]) for c in point.channels) * ratio(over_db),
         power_w=max(powers_w.values()),
         burst_j=max(powers_w.values()) * point.burst_s,
         shots=shots,
@@ -128,7 +133,7 @@ def _estimate(point: Point, unit: Unit, bench: Bench, shots: int) -> Estimate:
 
 def _level_vrms(unit: Unit, name: str, clip_v: float) -> float:
     own = next(c.gain_db for c in unit.channel if c.name == name)
-    return clip_v / math.sqrt(2.0) / 10.0 ** ((unit.gain_db if own is None else own) / 20.0)
+    return clip_v / math.sqrt(2.0) / ratio(unit.gain_db if own is None else own)
 
 
 def _window(bench: Bench, point: Point) -> ShotWindow | None:
@@ -141,7 +146,8 @@ def _window(bench: Bench, point: Point) -> ShotWindow | None:
 def floor(bench: Bench, point: Point, window: ShotWindow) -> float:
     """Ratio that the digitiser alone shows as the point's quantity, over the last cycle, at 80 % of the range.
 
-    Up to three cycles are judged by subtracting a twin on a range of its own, whose noise adds: a factor sqrt(2).
+    Up to three cycles are judged by subtracting a twin on a range of its own, whose noise adds: a factor
+    sqrt(2).
     """
     bits = bench.digitiser.bits
     own = thd_floor(bits, window.sample_rate_hz / point.frequency_hz, point.harmonics)

@@ -1,7 +1,8 @@
 """A plan becomes points, in running order: from easy to brutal, whatever the file's order. Pure.
 
-Within a stage the order is: supply volts rising; loads from high to low ohms; the channel sets as given; frequencies from
-1 kHz outwards; bursts from short to long. Each point so inherits the best prediction from a neighbour, and the hardest ones come last.
+Within a stage the order is: supply volts rising; loads from high to low ohms; the channel sets as given;
+frequencies from 1 kHz outwards; bursts from short to long. Each point so inherits the best prediction from
+a neighbour, and the hardest ones come last.
 """
 
 from __future__ import annotations

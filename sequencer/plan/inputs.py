@@ -57,7 +57,9 @@ class Files:
 
 
 def parse_unit_argument(text: str) -> UnitArgument:
-    """`FILE[:SERIAL][@BAY]`; a `:` or `@` inside a folder or before `.toml` belongs to the file. Raises ValueError."""
+    """`FILE[:SERIAL][@BAY]`; a `:` or `@` inside a folder or before `.toml` belongs to the file. Raises
+    ValueError.
+    """
     rest, bay = _cut(text, "@")
     file, serial = _cut(rest, ":")
     if not file.strip() or serial == "" or bay == "":

@@ -1,7 +1,7 @@
 """Reads plan, unit and bench files: the only place of `plan` that touches the disk. Reads, never writes.
 
-A name with a `/` in it or ending in `.toml` is a path; anything else names a shipped file. Every problem of every file is
-collected before anything is refused.
+A name with a `/` in it or ending in `.toml` is a path; anything else names a shipped file. Every problem of
+every file is collected before anything is refused.
 """
 
 from __future__ import annotations
@@ -26,13 +26,14 @@ from sequencer.plan.inputs import (
     parse_unit_argument,
     serial_problems,
 )
-from sequencer.plan.models import Bench, Plan, Unit
+from sequencer.plan.models import Bay, Bench, Plan, Unit
 from sequencer.plan.within import plan_problems, unit_problems
 from sequencer.plan.within_bench import bench_problems
 from sequencer.plan.wording import problems_of, shown
 
 __all__ = [
-    "Inputs", "Loaded", "UnitArgument", "load_bench", "load_inputs", "load_plan", "load_unit", "parse_unit_argument", "shipped",
+    "Inputs", "Loaded", "UnitArgument", "load_bench", "load_inputs", "load_plan", "load_unit",
+    "parse_unit_argument", "shipped",
 ]  # fmt: skip
 
 LARGEST_BYTES = 1 << 20
@@ -78,7 +79,8 @@ def load_bench(name_or_path: str) -> Loaded[Bench]:
 def load_inputs(plan: str, units: Sequence[str], bench: str) -> Inputs:
     """All three kinds together, units in their bays. units: FILE[:SERIAL][@BAY] each.
 
-    Raises InputRefused with the problems of all files; what plan, unit and bench say of each other is `refuse.refusals`.
+    Raises InputRefused with the problems of all files; what plan, unit and bench say of each other is
+    `refuse.refusals`.
     """
     problems: list[Problem] = []
     arguments = _arguments(units, problems)
@@ -87,7 +89,7 @@ def load_inputs(plan: str, units: Sequence[str], bench: str) -> Inputs:
     loaded_bench = _try(BENCH, bench, problems)
     found = [one for one in loaded_units if one is not None]
     problems += serial_problems([one.model.serial for one in found])
-    bays = []
+    bays: list[Bay | None] = []
     if loaded_bench is not None:
         bays, more = bays_for(arguments, loaded_bench.model, loaded_bench.name)
         problems += more
@@ -154,7 +156,7 @@ def _path(kind: _Kind[M], name_or_path: str) -> Path:
         return Path(name_or_path)
     names = sorted(p.stem for p in (SHIPPED / kind.folder).glob("*.toml"))
     if name_or_path not in names:
-        remedy = f"no shipped {kind.word} has this name; there are {', '.join(names)}. A path has a / or ends in .toml"
+        remedy = f"no shipped {kind.word} has this name; there are {', '.join(names)}. Paths end in .toml"
         raise _refuse(name_or_path, kind.word, shown(name_or_path), remedy)
     return SHIPPED / kind.folder / f"{name_or_path}.toml"
 
@@ -231,7 +233,9 @@ def _frozen(value: Any) -> Any:
 
 
 def _paths_of(data: Mapping[str, Any], file: str, path: Path) -> Iterator[Problem]:
-    """Dialects and simulated truths that a bench names: shipped names exist, paths stay in the bench file's folder."""
+    """Dialects and simulated truths that a bench names: shipped names exist, paths stay in the bench file's
+    folder.
+    """
     for name, role in _table(data.get("role")).items():
         dialect = _table(role).get("dialect")
         if isinstance(dialect, str):

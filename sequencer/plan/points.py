@@ -1,4 +1,4 @@
-"""A point: one search of one drive into one load; and the three forms in which a plan writes a drive. Pure."""
+"""A point: one search of one drive into one load. And the three forms of a drive. Pure."""
 
 from __future__ import annotations
 
@@ -61,7 +61,9 @@ class Point:
 
 
 def parse_drive(text: str) -> Drive:
-    """`"N cycles"` (N from 2), `"1 cycle"` or `"steady X s"` (0 < X <= 10 s). Raises ValueError with the remedy."""
+    """`"N cycles"` (N from 2), `"1 cycle"` or `"steady X s"` (0 < X <= 10 s). Raises ValueError with the
+    remedy.
+    """
     if text == "1 cycle":
         return Drive(cycles=1)
     if (many := _MANY.fullmatch(text)) and 2 <= int(many[1]) <= CYCLES_AT_MOST:

@@ -1,4 +1,4 @@
-"""What a plan asks that this unit on this bench cannot give: found on paper, before anything is touched. Pure.
+"""What a plan asks that this unit on this bench cannot give: on paper, before anything is touched. Pure.
 
 Here: names, ranges and wiring, stage by stage. What follows from volts, amps and joules is in refuse_points.
 """
@@ -116,7 +116,9 @@ def _frequencies(case: _Case) -> Iterator[Problem]:
         if not low <= frequency_hz <= high:
             yield case.problem(key, frequency_hz, f"the unit's passband is {low:g} to {high:g} Hz")
         elif harmonics_within(frequency_hz, stop.harmonics, stop.band_hz) < HARMONICS_LEAST:
-            remedy = f"no harmonic lies below {stop.band_hz[1]:g} Hz: a lower frequency, or a wider stop_limit.band_hz"
+            remedy = (
+                f"no harmonic lies below {stop.band_hz[1]:g} Hz: a lower one, or a wider stop_limit.band_hz"
+            )
             yield case.problem(key, frequency_hz, remedy)
 
 
@@ -127,7 +129,7 @@ def _bursts(case: _Case) -> Iterator[Problem]:
             longest_s = max(cycles or 0, PROOF_CYCLES) / frequency_hz
             if longest_s > case.bench.ceiling.burst_s:
                 remedy = (
-                    f"at {frequency_hz:g} Hz bursts of {longest_s:.3g} s are fired (20 cycles at least, to prove the gain); "
+                    f"at {frequency_hz:g} Hz bursts of {longest_s:.3g} s are fired (the proof of gain has 20 cycles); "
                     f"the bench's ceiling.burst_s is {case.bench.ceiling.burst_s:g}"
                 )
                 yield case.problem(f"drives[{number}]", text, remedy)

@@ -89,7 +89,8 @@ def _floor(case: _Case) -> Iterator[Problem]:
         return
     least_pct = FLOOR_FACTOR * 100.0 * floor(case.bench, point, window)
     if point.limit_pct < least_pct:
-        remedy = f"below 3 x the floor of this bench's {case.bench.digitiser.bits} bit for {case.drive}: at least {least_pct:.2g}"
+        bits = case.bench.digitiser.bits
+        remedy = f"below 3 x the floor of {bits} bit for {case.drive}: at least {least_pct:.2g}"
         yield case.plan_problem(f"stop_limit.{point.quantity}_pct", point.limit_pct, remedy)
 
 
@@ -106,18 +107,21 @@ def _ranges(case: _Case) -> Iterator[Problem]:
             (r.full_scale_v for r in bench.range if r.input in ("all", name)), default=0.0
         )
         if largest_v < volts:
-            remedy = f"{wire} needs {volts:.3g} V, the largest range with its probe shows {largest_v:.3g}: a higher probe factor"
+            remedy = (
+                f"{wire} needs {volts:.3g} V, the largest range shows {largest_v:.3g}: a higher probe factor"
+            )
             yield case.bench_problem(f"input.{name}.factor", factor, remedy)
 
 
 def _level(case: _Case) -> Iterator[Problem]:
     needed = case.cost.level_vrms
+    expected = f"the limit is expected at {needed:.3g} Vrms"
     ceiling_vrms, most_vrms = case.bench.ceiling.generator_vrms, case.unit.input_max_vrms
     if needed > ceiling_vrms:
-        remedy = f"the limit is expected at {needed:.3g} Vrms, above this ceiling: raise it, or correct the unit's gain_db"
+        remedy = f"{expected}, above this ceiling: raise it, or correct the unit's gain_db"
         yield case.bench_problem("ceiling.generator_vrms", ceiling_vrms, remedy)
     if needed > most_vrms:
-        remedy = f"the limit is expected at {needed:.3g} Vrms, more than the unit's input takes: check gain_db and the clip volts"
+        remedy = f"{expected}, more than the unit's input takes: check gain_db and the clip volts"
         yield Problem(case.files.unit, "input_max_vrms", shown(most_vrms), remedy)
 
 
@@ -201,5 +205,5 @@ def _budget(case: _Case) -> Iterator[Problem]:
         ("energy_load_j", cost.energy_load_j, budget.energy_load_j, "J in the loads"),
     ):
         if limit is not None and value > limit:
-            remedy = f"{case.drive} may take {value:.3g} {unit}: raise the budget, or ask for fewer cycles or a coarser resolution"
+            remedy = f"{case.drive} may take {value:.3g} {unit}: raise the budget, or ask for fewer cycles"
             yield Problem(case.files.plan, f"budget.{key}", shown(limit), remedy)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from pydantic import BaseModel
+
 from sequencer.plan.models import Bench, Plan, Unit
 
-KINDS = {"plan": Plan, "unit": Unit, "bench": Bench}
+KINDS: dict[str, type[BaseModel]] = {"plan": Plan, "unit": Unit, "bench": Bench}
 
 
 def file_schemas() -> dict[str, dict[str, Any]]:

@@ -1,4 +1,4 @@
-"""The capture of a shot: sample rate, length, silence before and after; and the floor that it leaves. Pure."""
+"""The capture of a shot: sample rate, length, silence around the burst; and its floor. Pure."""
 
 from __future__ import annotations
 
@@ -33,7 +33,8 @@ class NoWindow(ValueError):
 
 
 def shot_window(bench: Bench, frequency_hz: float, cycles: int, harmonics: int) -> ShotWindow:
-    """The lowest rate with 1,000 samples a cycle (up to 1 kHz) whose record fits the depth, else the highest that fits.
+    """The lowest rate with 1,000 samples a cycle (up to 1 kHz) whose record fits the depth, else the
+    highest that fits.
 
     Never fewer than 2.5 samples a cycle for each harmonic. Raises NoWindow.
     """
@@ -61,17 +62,17 @@ def _samples(record_s: float, rate_hz: float) -> int:
 def _why_not(bench: Bench, record_s: float, least_hz: float) -> str:
     depth = bench.digitiser
     if least_hz > max(depth.rates_hz):
-        return f"the harmonics need {least_hz:.6g} samples/s, the digitiser's highest rate is {max(depth.rates_hz):g}"
+        return f"the harmonics need {least_hz:.6g} samples/s, the highest rate is {max(depth.rates_hz):g}"
     if _samples(record_s, min(depth.rates_hz)) > depth.samples_max:
-        return f"a record of {record_s:.4g} s is longer than {depth.samples_max} samples even at {min(depth.rates_hz):g} samples/s"
-    return f"at the {least_hz:.6g} samples/s the harmonics need, a record of {record_s:.4g} s exceeds {depth.samples_max} samples"
+        return f"{record_s:.4g} s at the lowest rate, {min(depth.rates_hz):g} samples/s, exceed the depth"
+    return f"{record_s:.4g} s at the {least_hz:.6g} samples/s that the harmonics need exceed the depth"
 
 
 def thd_floor(bits: int, samples: float, harmonics: int) -> float:
     """Ratio that the converter alone shows as THD over `samples` of a sine at 80 % of the range.
 
-    F^2 = (K-1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 (s^2 - 1/12))/A^3], s^2 = 0.3^2 + 1/12 and A in converter steps: the noise of
-    the residual spread over K-1 harmonics, and the quantiser's own harmonics.
+    F^2 = (K-1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 (s^2 - 1/12))/A^3], s^2 = 0.3^2 + 1/12 and A in
+    converter steps: the noise of the residual spread over K-1 harmonics, and the quantiser's own harmonics.
     """
     amplitude = FILL * 2.0 ** (bits - 1)
     noise = NOISE_STEPS**2

@@ -1,4 +1,6 @@
-"""What a plan or a unit file says that cannot be meant, seen from that file alone. Pure; benches are in within_bench."""
+"""What a plan or a unit file says that cannot be meant, seen from that file alone. Pure; benches are in
+within_bench.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,7 @@ def plan_problems(plan: Plan, file: str) -> list[Problem]:
     """Names twice, drives of no known form, limits that cannot be, and what this version does not do."""
     found = list(twice([s.name for s in plan.stage], "stage[{}].name", file))
     for key, value in plan.limits.items():
-        remedy = "no plan may change limits in this version: they are those of the unit's [heat] and of the stage's stop_limit"
+        remedy = "this version has no such limits: those of the unit's [heat] and the stage's stop_limit hold"
         found.append(Problem(file, f"limits.{key}", shown(value), remedy))
     for number, stage in enumerate(plan.stage):
         found += _stage_problems(stage, f"stage[{number}]", file)
@@ -95,13 +97,14 @@ def unit_problems(unit: Unit, file: str) -> list[Problem]:
     """Ranges the wrong way round, a channel twice, and no word on where the unit will clip."""
     names = unit.channel_names()
     found = list(twice(names, "channel[{}].name", file))
-    supply, heat, window = unit.supply_v, unit.heat, unit.idle_current.window_a
+    supply, heat, band, window = unit.supply_v, unit.heat, unit.passband_hz, unit.idle_current.window_a
+    window_rises = window is None or window[0] <= window[1]
     pairs: list[tuple[str, Any, bool, str]] = [
         ("supply_v", (supply.min, supply.nominal, supply.max), supply.min <= supply.nominal <= supply.max,
          "min, nominal, max must rise"),
-        ("passband_hz", unit.passband_hz, unit.passband_hz[0] < unit.passband_hz[1], "the lower edge first, then the upper one"),
+        ("passband_hz", band, band[0] < band[1], "the lower edge first, then the upper one"),
         ("heat", (heat.stop_c, heat.trip_c), heat.stop_c < heat.trip_c, "stop_c must lie below trip_c"),
-        ("idle_current.window_a", window, window is None or window[0] <= window[1], "the lower current first"),
+        ("idle_current.window_a", window, window_rises, "the lower current first"),
     ]  # fmt: skip
     found += [Problem(file, key, shown(value), remedy) for key, value, good, remedy in pairs if not good]
     found += _clip_problems(unit, file)
@@ -125,7 +128,7 @@ def unit_problems(unit: Unit, file: str) -> list[Problem]:
 def _clip_problems(unit: Unit, file: str) -> Iterator[Problem]:
     for number, channel in enumerate(unit.channel):
         if not (channel.output_rail_v or unit.output_rail_v or unit.rating):
-            remedy = "say where it will clip: output_rail_v (V peak at the load) here or for the unit, or a [[rating]]"
+            remedy = "say where it will clip: output_rail_v (V peak) here or for the unit, or a [[rating]]"
             yield Problem(file, f"channel[{number}].output_rail_v", "(nothing)", remedy)
     for number, rating in enumerate(unit.rating):
         if rating.channels_driven > len(unit.channel):

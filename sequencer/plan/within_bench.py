@@ -39,7 +39,9 @@ def bench_problems(bench: Bench, file: str) -> list[Problem]:
 
 
 def off_loopback(bench: Bench, file: str) -> list[Problem]:
-    """Addresses that are not on this machine: refused by whoever would drive them for real. A dry run never uses them."""
+    """Addresses that are not on this machine: refused by whoever would drive them for real. A dry run never
+    uses them.
+    """
     return [
         Problem(
             file,
@@ -104,7 +106,7 @@ def _load_problems(name: str, load: Load, file: str) -> Iterator[Problem]:
         yield Problem(file, f"{key}.close", "[]", "the contacts that connect it")
     for channel, ohm in load.ohm.items():
         if ohm < (1.0 - OHM_BELOW) * load.nominal_ohm:
-            remedy = f"more than 5 % below nominal_ohm = {load.nominal_ohm:g}: measure again, or correct nominal_ohm"
+            remedy = f"more than 5 % below nominal_ohm = {load.nominal_ohm:g}: measure again, or correct that"
             yield Problem(file, f"{key}.ohm.{channel}", shown(ohm), remedy)
         if isinstance(load.close, dict) and channel not in load.close:
             yield Problem(

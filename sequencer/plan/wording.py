@@ -1,4 +1,4 @@
-"""From what the models refuse to problems in plain words: key path as written in TOML, value, remedy. Pure."""
+"""From what the models refuse to problems in plain words: key path, value, remedy. Pure."""
 
 from __future__ import annotations
 
@@ -110,13 +110,14 @@ def _toml(value: Any) -> str:
 
 
 def _place(data: Any, detail: ErrorDetails) -> tuple[tuple[int | str, ...], Any]:
-    """The path within the file, and what stands there. Names of alternatives, which are no keys, are left out."""
-    here, path = data, []
+    """The path within the file, and what stands there. Names of alternatives, which are no keys, are left
+    out.
+    """
+    here: Any = data
+    path: list[int | str] = []
     last = len(detail["loc"]) - 1
     for number, part in enumerate(detail["loc"]):
-        if isinstance(here, Mapping) and part in here:
-            here = here[part]  # type: ignore[index]
-        elif isinstance(here, list | tuple) and isinstance(part, int) and part < len(here):
+        if _holds(here, part):
             here = here[part]
         elif number == last and detail["type"] == "missing":
             here = NOTHING
@@ -126,6 +127,12 @@ def _place(data: Any, detail: ErrorDetails) -> tuple[tuple[int | str, ...], Any]
             continue
         path.append(part)
     return tuple(path), here
+
+
+def _holds(here: Any, part: int | str) -> bool:
+    if isinstance(here, Mapping):
+        return part in here
+    return isinstance(here, list | tuple) and isinstance(part, int) and part < len(here)
 
 
 def _explained_deeper(place: tuple[int | str, ...], found: Mapping[tuple[int | str, ...], Any]) -> bool:

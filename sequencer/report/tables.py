@@ -1,6 +1,6 @@
 """Results as a plain-text table: a paragraph per unit, then its points, in running order. Pure.
 
-Watts carry the place of their uncertainty's second digit. Nothing is said by colour; no line is wider than 110.
+Watts end at the place of their uncertainty's second digit. No colour; no line is wider than 110.
 """
 
 from __future__ import annotations
@@ -25,16 +25,18 @@ HEADS = (
     "rail V",
     "shots",
 )
+NUMBERS = (3, 5, 6, 8, 9)  # columns set flush right
+LEADING = 3  # cells that every line has
 LAST = "stopped by"
 WIDEST_CELL = 20
 LARGEST_PLAIN = 1e7  # beyond it, powers of ten: no line may grow with a number
 WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% burst residual"}
 EXPLAINED = {
-    "W at": "W at limit: interpolated to the stop limit. W accepted: at the accepted level, which is within it. Both: "
+    "W at": "W at limit: interpolated to the stop limit. W accepted: at the accepted level, within it. Both: "
     "true rms of the last cycle over the measured load; ± expanded uncertainty, 95 %.",
-    "r": "r: burst residual, in place of THD where a burst has few cycles.",
     "b": "b: bridged; load and watts are of the bridged load.",
     "m": "m: the rail moved by more than 3 % during the burst.",
+    "-": "rail -: not seen at the unit.",
 }
 
 Row = Mapping[str, Any]
@@ -80,29 +82,29 @@ def _finding(finding: Row) -> str:
 def _table(points: Sequence[Row]) -> list[str]:
     if not points:
         return []
-    several = len({point.get("supply_nominal_v") for point in points}) > 1
-    rows = [row for point in points for row in _rows(point, several)]
-    celled = [cells for cells, _ in rows if len(cells) == len(HEADS)]
-    widths = (
-        [max(len(head), *(len(c[i]) for c in celled), 0) for i, head in enumerate(HEADS)] if celled else []
-    )
-    lines = [_joined(HEADS, LAST, widths)] if celled else []
+    supplies = {v for point in points if (v := point.get("supply_nominal_v")) is not None}
+    rows = [row for point in points for row in _rows(point, len(supplies) > 1)]
+    any_power = any(len(cells) == len(HEADS) for cells, _ in rows)
+    heads = HEADS if any_power else HEADS[:LEADING]
+    every = [heads, *(cells for cells, _ in rows)]
+    widths = [max(len(cells[i]) for cells in every if i < len(cells)) for i in range(len(heads))]
+    lines = [_joined(heads, LAST if any_power else "", widths)]
     lines += [_joined(cells, last, widths) for cells, last in rows]
-    return ["", *lines, *_explained(points, bool(celled))]
+    return ["", *lines, *_explained(points, any_power)]
 
 
 def _rows(point: Row, several_supplies: bool) -> list[tuple[tuple[str, ...], str]]:
-    """Cells and the last, free text. Points without a power have one cell, then their text."""
+    """Cells and the last, free text. Points without a power have only the leading cells, then their text."""
     lead = (_cell(point["id"]), _cell(point.get("load") or ""), _drive(point, several_supplies))
     if point["outcome"] != "measured":
-        return [((_lead(lead),), _not_measured(point))]
+        return [(lead, _not_measured(point))]
     rows = []
     for index, channel in enumerate(point["channels"]):
         first = index == 0
         own = (*lead, _number(point.get("level_vrms"))) if first else ("",) * 4
         end = (_rail(point), str(point["shots"])) if first else ("", "")
         rows.append(((*own, *_channel(channel, _by_residual(point)), *end), _stopped(point) if first else ""))
-    return rows + [((_lead(lead),), _value(value)) for value in point["values"]]
+    return rows + [(lead, _value(value, lead[2])) for value in point["values"]]
 
 
 def _channel(channel: Row, by_residual: bool) -> tuple[str, ...]:
@@ -115,9 +117,9 @@ def _channel(channel: Row, by_residual: bool) -> tuple[str, ...]:
 def _distortion(channel: Row, by_residual: bool) -> str:
     value, floor = (channel.get(key) for key in _distortion_keys(by_residual))
     if value is None:
-        return "not seen"
+        return "-"
     shown = _number(value, 2) if floor is None or value > floor else "below"
-    return shown + ("" if floor is None else f" ({_number(floor, 1)})") + (" r" if by_residual else "")
+    return shown + ("" if floor is None else f" ({_number(floor, 1)})")
 
 
 def _distortion_keys(by_residual: bool) -> tuple[str, str]:
@@ -132,7 +134,7 @@ def _by_residual(point: Row) -> bool:
 def _rail(point: Row) -> str:
     seen = next((rail for rail in point["rails"] if rail.get("at_unit_v") is not None), None)
     if seen is None:
-        return "not seen"
+        return "-"
     return _number(seen["at_unit_v"]) + (" m" if _moved(point) else "")
 
 
@@ -160,12 +162,14 @@ def _not_measured(point: Row) -> str:
     return f"{what}: {point.get('reason') or 'no reason kept'}{least}{at}"
 
 
-def _value(value: Row) -> str:
-    name = _words(value["name"]) + (f", {value['channel']}" if value.get("channel") else "")
+def _value(value: Row, told: str) -> str:
+    """told: what the line says already, and this need not repeat."""
+    name = _words(value["name"]) if _words(value["name"]) != told else ""
+    name = ", ".join(filter(None, (name, value.get("channel"))))
     shown = "not seen" if value["value"] is None else _with(value["value"], value.get("expanded_uncertainty"))
     unit = f" {value['unit']}" if value.get("unit") and value["value"] is not None else ""
     said = "; ".join(filter(None, (value.get("judgement"), value.get("reason"))))
-    return f"{name}: {shown}{unit}{f', {said}' if said else ''}"
+    return f"{f'{name}: ' if name else ''}{shown}{unit}{f', {said}' if said else ''}"
 
 
 def _drive(point: Row, with_supply: bool) -> str:
@@ -216,19 +220,16 @@ def _cell(text: str) -> str:
     return text if len(text) <= WIDEST_CELL else text[: WIDEST_CELL - 1] + "…"
 
 
-def _lead(cells: tuple[str, ...]) -> str:
-    return GAP.join(filter(None, cells))
-
-
 def _joined(cells: Sequence[str], last: str, widths: Sequence[int]) -> str:
     """The cells in their columns, then the last text, on lines of its own where it would not fit."""
-    padded = (
-        [c.ljust(w) for c, w in zip(cells, widths, strict=True)] if len(cells) == len(widths) else list(cells)
-    )
+    sides = [str.rjust if i in NUMBERS else str.ljust for i in range(len(cells))]
+    padded = [side(cell, width) for side, cell, width in zip(sides, cells, widths, strict=False)]
     line = GAP.join([*padded, ""])
     if len(line) + len(last) <= WIDTH:
         return (line + _clean(last)).rstrip()
-    return "\n".join([line.rstrip()[:WIDTH], *textwrap.wrap(_clean(last), WIDTH - 8, initial_indent=" " * 8)])
+    indent = " " * 8
+    own_lines = textwrap.wrap(_clean(last), WIDTH, initial_indent=indent, subsequent_indent=indent)
+    return "\n".join([line.rstrip()[:WIDTH], *own_lines])
 
 
 def _wrapped(text: str) -> str:
@@ -239,8 +240,8 @@ def _explained(points: Sequence[Row], any_power: bool) -> list[str]:
     measured = [p for p in points if p["outcome"] == "measured" and p["channels"]]
     says = {
         "W at": any_power,
-        "r": any(_by_residual(p) for p in measured),
         "b": any(c.get("bridged") for p in measured for c in p["channels"]),
         "m": any(_moved(p) for p in measured),
+        "-": any(_rail(p) == "-" for p in measured),
     }
     return [_wrapped(EXPLAINED[key]) for key, wanted in says.items() if wanted]

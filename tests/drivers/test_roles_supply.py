@@ -55,7 +55,8 @@ ON_A = f"""
 """
 
 # Programming page of supply-b.
-PREPARE_B = f"""
+PREPARE_B = (
+    f"""
 > CONFigure:OUTPut OFF{EMPTY}> CONFigure:OUTPut?
 < OFF
 > SOURce:VOLTage:LEVel 0
@@ -66,7 +67,9 @@ PREPARE_B = f"""
 < 33.000
 > SOURce:CURRent:LEVel?
 < 40.000
-""" + 2 * """
+"""
+    + 2
+    * """
 > STATus:QUEStionable:CONDition?
 < 0
 > STATus:OPERation:CONDition?
@@ -76,6 +79,7 @@ PREPARE_B = f"""
 > STATus:OPERation?
 < 0
 """
+)
 
 
 def supply(letter: str, transcript: str) -> tuple[Supply, Scripted]:
@@ -283,12 +287,15 @@ class Agreeable(Scripted):
 @settings(max_examples=200, deadline=None, database=None)
 @given(
     requests=st.lists(
-        st.tuples(st.one_of(st.floats(), st.floats(0, 70)), st.one_of(st.floats(), st.floats(0, 90))), max_size=6
+        st.tuples(st.one_of(st.floats(), st.floats(0, 70)), st.one_of(st.floats(), st.floats(0, 90))),
+        max_size=6,
     ),
     volts=st.floats(0.1, 60),
     amps=st.floats(0.1, 80),
 )
-def test_no_message_ever_passes_a_ceiling(requests: list[tuple[float, float]], volts: float, amps: float) -> None:
+def test_no_message_ever_passes_a_ceiling(
+    requests: list[tuple[float, float]], volts: float, amps: float
+) -> None:
     """Truth: the numbers in the messages, three decimals and all."""
     speaker = Agreeable("")
     role = Supply(speaker, load_dialect("supply-a", "supply"), SupplyCeilings(volts, amps, volts + 1))

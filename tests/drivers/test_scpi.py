@@ -35,7 +35,9 @@ def test_a_sentinel_is_never_a_number(text: str) -> None:
         scpi.number(text, "thing")
 
 
-@pytest.mark.parametrize("text", ["", "VOLT 1", "1,2", "1 2", "1_000", "0x10", "1V", "--1", "1e", "１", "12\n13"])
+@pytest.mark.parametrize(
+    "text", ["", "VOLT 1", "1,2", "1 2", "1_000", "0x10", "1V", "--1", "1e", "１", "12\n13"]
+)
 def test_what_is_no_number_is_garbled(text: str) -> None:
     """Among them what Python's own float() takes: 1_000, full-width digits."""
     with pytest.raises(GarbledReply):
@@ -154,7 +156,14 @@ def test_labels() -> None:
 @given(st.text(max_size=40))
 def test_any_text_gives_a_value_or_a_named_error(text: str) -> None:
     """Nothing but the two errors of the contract may come out of a reply, whatever it is."""
-    for read in (scpi.number, scpi.number_or_infinite, scpi.boolean, scpi.error_entry, scpi.channels_of, scpi.whole):
+    for read in (
+        scpi.number,
+        scpi.number_or_infinite,
+        scpi.boolean,
+        scpi.error_entry,
+        scpi.channels_of,
+        scpi.whole,
+    ):
         try:
             read(text, "x")
         except (GarbledReply, NotANumber) as error:

@@ -1,0 +1,125 @@
+"""Who ends a night, and how: its own end, an error, a signal, a second one. The bench is made safe on every way out.
+
+First signal and normal end: normal order. Error, trip, second signal: fault order. Clean-up talks to the instruments in a stated
+order from this one task; nothing that is cancelled does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from drivers.errors import InstrumentError
+from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_NOT_CONFIRMED_SAFE, EXIT_STOPPED, EXIT_TRIPPED
+from sequencer.measurements.output_power import OverloadRemains
+from sequencer.night.keeping import Keeper
+from sequencer.night.night import Night, Trip
+from sequencer.night.setup import NightPlan
+from sequencer.safety.make_safe import Order, Report
+
+Way = str  # "done", "stopped", "tripped", "fault"
+EXITS = {"done": EXIT_DONE, "stopped": EXIT_STOPPED, "tripped": EXIT_TRIPPED, "fault": EXIT_FAULT}
+LONGEST_BLEED_S = 10.0
+
+
+@dataclass
+class Ended:
+    """How the night ended, and whether the bench is confirmed safe."""
+
+    way: Way
+    confirmed: bool
+    lines: list[str] = field(default_factory=list)
+
+
+def exit_code(ended: Ended) -> int:
+    """Not confirmed safe beats all."""
+    return EXITS[ended.way] if ended.confirmed else EXIT_NOT_CONFIRMED_SAFE
+
+
+class Stop:
+    """Signals seen so far: the first stops the night, the second hurries the making safe."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.first = asyncio.Event()
+        self.second = asyncio.Event()
+
+    def seen(self) -> None:
+        self.count += 1
+        (self.first if self.count == 1 else self.second).set()
+
+
+@contextmanager
+def listening() -> Iterator[Stop]:
+    """Ctrl-C, SIGTERM and a closed terminal, from here on; a signal is never lost."""
+    stop, loop = Stop(), asyncio.get_running_loop()
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    try:
+        for number in numbers:
+            loop.add_signal_handler(number, stop.seen)
+    except (ValueError, RuntimeError):  # not in the main thread (tests): nobody sends signals there
+        numbers = ()
+    try:
+        yield stop
+    finally:
+        for number in numbers:
+            loop.remove_signal_handler(number)
+
+
+async def supervise(work: Night, keeper: Keeper, plan: NightPlan, say: Callable[[str], None]) -> Ended:
+    """Runs the night to whatever end; returns how it ended once the bench was made safe as far as it can be."""
+    with listening() as stop:
+        way, why = await _until_end(work, stop)
+        if why:
+            say(why)
+        order: Order = "normal" if way in ("done", "stopped") else "fault"
+        bleed_s = max((run.unit.bleed_s for run in plan.runs), default=LONGEST_BLEED_S)
+        report = await _made_safe(keeper, order, bleed_s, stop, say)
+    for run in list(keeper.open_runs):
+        await keeper.end(run, "tripped" if way == "tripped" else "stopped" if way == "stopped" else "unfinished")
+    await keeper.tell_safe(plan, report)
+    lines = [why] if why else []
+    lines.append("made safe, confirmed" if report.confirmed else "NOT CONFIRMED SAFE: " + "; ".join(report.lines))
+    return Ended(way, report.confirmed, lines)
+
+
+async def _until_end(work: Night, stop: Stop) -> tuple[Way, str]:
+    night = asyncio.create_task(work.work(), name="night")
+    waiting = asyncio.create_task(stop.first.wait(), name="first signal")
+    await asyncio.wait((night, waiting), return_when=asyncio.FIRST_COMPLETED)
+    if not night.done():
+        night.cancel()
+        await asyncio.wait((night,))
+    waiting.cancel()
+    return _way(night)
+
+
+def _way(night: asyncio.Task[None]) -> tuple[Way, str]:
+    if night.cancelled():
+        return "stopped", "stopped by a person"
+    error = night.exception()
+    if error is None:
+        return "done", ""
+    if isinstance(error, Trip | InstrumentError | OverloadRemains):
+        return "tripped", f"tripped: {error}"
+    return "fault", f"internal fault: {type(error).__name__}: {error}"
+
+
+async def _made_safe(
+    keeper: Keeper, order: Order, bleed_s: float, stop: Stop, say: Callable[[str], None]
+) -> Report:
+    """In the order asked; a second signal breaks off a normal order and begins the fault order afresh."""
+    making = asyncio.create_task(keeper.make_safe(order, bleed_s), name=f"make safe, {order} order")
+    hurry = asyncio.create_task(stop.second.wait(), name="second signal")
+    await asyncio.wait((making, hurry), return_when=asyncio.FIRST_COMPLETED)
+    if not making.done() and order == "normal":
+        say("second signal: signal and supply off at once")
+        making.cancel()
+        await asyncio.wait((making,))
+        making = asyncio.create_task(keeper.make_safe("fault", bleed_s), name="make safe, fault order")
+    await asyncio.wait((making,))
+    hurry.cancel()
+    return making.result()
