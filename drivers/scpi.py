@@ -1,7 +1,7 @@
 """Text of SCPI-1999 and IEEE 488.2 turned into values, and back. Pure.
 
 Every function takes the instrument's name for the error it may raise: GarbledReply where the text is not
-what was asked for, NotANumber where it is a number nobody may use.
+what was asked for, NotANumber where it is a number nobody may use. Clause numbers are from memory.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ Nothing heavy is imported at the top: `--help` must answer at once.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib.util
 import json
 import sys
@@ -105,8 +106,10 @@ def _unit_and_bench(parser: argparse.ArgumentParser) -> None:
 def _check(arguments: argparse.Namespace) -> int:
     from sequencer.compose import check
 
-    lines, as_json = check(arguments.plan, arguments.unit, arguments.bench)
-    print(json.dumps(as_json, indent=1, sort_keys=True) if arguments.json else "\n".join(lines))
+    done = check(arguments.plan, arguments.unit, arguments.bench)
+    print(json.dumps(done.as_json(), indent=1, sort_keys=True) if arguments.json else done.text())
+    if done.refused:
+        raise InputRefused(done.refused)
     return EXIT_DONE
 
 
@@ -128,7 +131,9 @@ def _dry_run(arguments: argparse.Namespace) -> int:
 
 
 def _say(line: str) -> None:
-    print(line, flush=True)
+    """A closed terminal or pipe must not end a night: what can't be shown is in the ledger."""
+    with contextlib.suppress(OSError):
+        print(line, flush=True)
 
 
 def _plans(arguments: argparse.Namespace) -> int:

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from drivers.dialect import Dialect, load_dialect
 from drivers.roles.capture import Capture
 from sequencer.clock import VirtualClock, one_core, run_virtual
 from sequencer.errors import InputRefused, Problem
@@ -22,13 +23,16 @@ from sequencer.night.setup import NightPlan, UnitRun
 from sequencer.night.shot import Shooter
 from sequencer.night.stamps import Stamps, run_id
 from sequencer.night.supervise import Ended, exit_code, supervise
+from sequencer.plan.check_table import Checked, check_json, check_table
 from sequencer.plan.estimate import ShotWindow, estimates
 from sequencer.plan.expand import expand
-from sequencer.plan.inputs import Inputs
+from sequencer.plan.inputs import Files, Inputs, UnitInBay
 from sequencer.plan.load import load_inputs
-from sequencer.plan.report import check_table
+from sequencer.plan.models import RoleName
+from sequencer.plan.refuse import refusals
 from sequencer.plan.schema import file_schemas
-from sequencer.report.tables import point_line, points_table
+from sequencer.report.lines import point_line
+from sequencer.report.tables import points_table
 from sequencer.roles import Instruments, build, load_dialects, substitutes
 
 if TYPE_CHECKING:
@@ -37,7 +41,7 @@ if TYPE_CHECKING:
 DRY_START = datetime(2026, 1, 5, 22, 0, tzinfo=UTC)  # a fixed evening: rehearsals compare byte for byte
 DEMO_PLAN = "demo"
 DEMO_BENCH = "workshop"
-DEMO_UNITS = ("ferry_pa_60", "ferry_pa_60:MV-0122")
+DEMO_UNITS = ("ferry_pa_60", "ferry_pa_60_aft")
 
 Say = Callable[[str], None]
 
@@ -53,6 +57,23 @@ class DryRun:
     seed: int = 1
     speed: float | None = None
     ties_seed: int | None = None  # tests draw the order of equal times from it
+
+
+@dataclass(frozen=True)
+class Check:
+    """A plan on paper, per unit."""
+
+    units: tuple[Checked, ...]
+
+    @property
+    def refused(self) -> list[Problem]:
+        return list(dict.fromkeys(problem for one in self.units for problem in one.refused))
+
+    def text(self) -> str:
+        return "\n\n".join("\n".join(check_table(one)) for one in self.units)
+
+    def as_json(self) -> list[dict[str, Any]]:
+        return [check_json(one) for one in self.units]
 
 
 @dataclass(frozen=True)
@@ -95,27 +116,23 @@ def _inputs(plan: str | None, units: Sequence[str], bench: str | None) -> Inputs
     return load_inputs(plan or DEMO_PLAN, tuple(units) or DEMO_UNITS, bench or DEMO_BENCH)
 
 
-def check(plan: str, units: Sequence[str], bench: str | None) -> tuple[list[str], dict[str, Any]]:
-    """Lines for people and the same for programs. Raises InputRefused with all that is wrong."""
+def check(plan: str, units: Sequence[str], bench: str | None) -> Check:
+    """Every unit of the plan on paper. Raises InputRefused where a file alone cannot be used."""
     inputs = _inputs(plan, units, bench)
     load_dialects(inputs.bench)
-    lines, as_json = [], {}
-    for one in inputs.units:
-        unit = one.loaded.model
-        points = expand(inputs.plan.model, unit, inputs.bench.model)
-        costs = estimates(points, unit, inputs.bench.model, inputs.plan.model.budget.shots_per_point)
-        lines += check_table(inputs, one, points, costs)
-        as_json[unit.serial] = [
-            {"id": p.id, "load": p.load, "cycles": p.cycles, "frequency_hz": p.frequency_hz, "supply_v": p.supply_v,
-             "limit_pct": p.limit_pct, "shots_at_most": c.shots, "time_s": c.time_s, "energy_load_j": c.energy_load_j,
-             "energy_unit_j": c.energy_unit_j, "supply_a": c.supply_a,
-             "sample_rate_hz": c.window.sample_rate_hz if c.window else None}
-            for p, c in zip(points, costs, strict=True)
-        ]  # fmt: skip
-    return lines, as_json
+    return Check(tuple(_on_paper(inputs, one) for one in inputs.units))
 
 
-def night_plan(inputs: Inputs, seed: int, stand_ins: Mapping[str, str]) -> NightPlan:
+def _on_paper(inputs: Inputs, one: UnitInBay) -> Checked:
+    plan, unit, bench = inputs.plan.model, one.loaded.model, inputs.bench.model
+    refused = refusals(plan, unit, bench, Files(inputs.plan.name, one.loaded.name, inputs.bench.name))
+    # What can't be built on paper is refused already: its cost is not worked out.
+    points = () if refused else expand(plan, unit, bench)
+    costs = () if refused else estimates(points, unit, bench, plan.budget.shots_per_point)
+    return Checked(plan, unit, bench, points, costs, tuple(refused))
+
+
+def night_plan(inputs: Inputs, seed: int, stand_ins: Mapping[RoleName, str]) -> NightPlan:
     bench, plan = inputs.bench, inputs.plan
     runs = tuple(
         UnitRun(
@@ -133,6 +150,9 @@ def dry_run(asked: DryRun, say: Say) -> Done:
     """The plan on simulated instruments. Raises InputRefused before anything is written."""
     inputs = _inputs(asked.plan, asked.units, asked.bench)
     dialects = load_dialects(inputs.bench)
+    refused = Check(tuple(_on_paper(inputs, one) for one in inputs.units)).refused
+    if refused:
+        raise InputRefused(refused)
     stand_ins = substitutes(dialects)
     night = night_plan(inputs, asked.seed, stand_ins)
     for role, name in stand_ins.items():
@@ -155,10 +175,8 @@ def dry_run(asked: DryRun, say: Say) -> Done:
         return run_virtual(main, speed=asked.speed, ties_seed=asked.ties_seed)
 
 
-def _with(dialects: Mapping[str, Any], stand_ins: Mapping[str, str]) -> dict[str, Any]:
-    from drivers.dialect import load_dialect
-
-    return dict(dialects) | {role: load_dialect(name, role) for role, name in stand_ins.items()}  # type: ignore[arg-type]
+def _with(dialects: Mapping[RoleName, Dialect], stand_ins: Mapping[RoleName, str]) -> dict[RoleName, Dialect]:
+    return dict(dialects) | {role: load_dialect(name, role) for role, name in stand_ins.items()}
 
 
 def capture_of(volts: Mapping[int, float], window: ShotWindow) -> Capture:
@@ -194,8 +212,9 @@ def _closing(ended: Ended, results: Mapping[str, Any], out: Path) -> str:
 
 
 def _simulated(inputs: Inputs, night: NightPlan, clock: VirtualClock) -> SimulatedBench:
-    from sequencer.simulated import bench_spec
     from simulators.bench import SimulatedBench
+
+    from sequencer.simulated import bench_spec
 
     return SimulatedBench(bench_spec(inputs, night), clock, night.seed)
 

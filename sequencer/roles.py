@@ -19,7 +19,7 @@ from drivers.timing import Clock
 from sequencer.errors import InputRefused, Problem
 from sequencer.night.hands import Hands
 from sequencer.plan.inputs import Loaded
-from sequencer.plan.models import ROLES, Bench, Role
+from sequencer.plan.models import ROLES, Bench, Role, RoleName
 
 FREQUENCY_HZ = (1.0, 100e3)
 OVER_VOLTAGE_FACTOR = 1.1  # trip at 10 % above the ceiling (common practice, no source)
@@ -30,16 +30,17 @@ class Instruments:
     """The roles, and the links under them to be closed at the end."""
 
     hands: Hands
-    actors: Mapping[str, Actor]
+    actors: Mapping[RoleName, Actor]
 
     async def close(self) -> None:
         for name in ROLES:
             await self.actors[name].close()
 
 
-def load_dialects(bench: Loaded[Bench]) -> dict[str, Dialect]:
+def load_dialects(bench: Loaded[Bench]) -> dict[RoleName, Dialect]:
     """Each role's dialect: a shipped name, or a file beside the bench's. Raises InputRefused with every problem."""
-    found, problems = {}, []
+    found: dict[RoleName, Dialect] = {}
+    problems = []
     for name in ROLES:
         role = bench.model.role[name]
         try:
@@ -55,13 +56,13 @@ def _dialect_path(bench_path: Path, role: Role) -> str:
     return str(bench_path.parent / role.dialect) if role.dialect.endswith(".toml") else role.dialect
 
 
-def substitutes(dialects: Mapping[str, Dialect]) -> dict[str, str]:
+def substitutes(dialects: Mapping[RoleName, Dialect]) -> dict[RoleName, str]:
     """For a dry run: roles whose dialect is the user's own, and the shipped one that stands in for it.
 
     A panel is never built from the dialect it is to be tested against.
     """
     shipped = shipped_dialects()
-    stand_ins = {}
+    stand_ins: dict[RoleName, str] = {}
     for name, dialect in dialects.items():
         if dialect.name not in shipped:
             prefix = name.replace("_", "-") + "-"
@@ -69,7 +70,7 @@ def substitutes(dialects: Mapping[str, Dialect]) -> dict[str, str]:
     return stand_ins
 
 
-def build(bench: Bench, dialects: Mapping[str, Dialect], addresses: Mapping[str, str], clock: Clock) -> Instruments:
+def build(bench: Bench, dialects: Mapping[RoleName, Dialect], addresses: Mapping[str, str], clock: Clock) -> Instruments:
     """Actors and roles. addresses: VISA resource of each role."""
     actors = {name: _actor(name, bench.role[name], dialects[name], addresses[name], clock) for name in ROLES}
     ceiling = bench.ceiling
@@ -96,7 +97,7 @@ def build(bench: Bench, dialects: Mapping[str, Dialect], addresses: Mapping[str,
     return Instruments(hands, actors)
 
 
-def _actor(name: str, role: Role, dialect: Dialect, address: str, clock: Clock) -> Actor:
+def _actor(name: RoleName, role: Role, dialect: Dialect, address: str, clock: Clock) -> Actor:
     model = LinkModel(
         name=name,
         address=address,

@@ -15,7 +15,7 @@ from drivers.scpi import ErrorEntry
 from drivers.setting_text import NOWHERE, SettingText, Value
 from drivers.speaker import Speaker
 
-# SCPI-1999 vol. 2, 21.8: -500 to -899 report events (power on, user request, ...), not faults.
+# SCPI-1999 vol. 2, 21.8 (from memory): -500 to -899 report events (power on, user request), not faults.
 _EVENTS = range(-899, -499)
 
 

@@ -134,7 +134,7 @@ class Generator:
             await self._talk.put("output off", Put("output", False))
             return
         self._talk.require_prepared("output on")
-        # A generator that restarted unseen would play a continuous tone when switched on. So burst and trigger
+        # A generator that restarted unseen plays a continuous tone when switched on. So burst and trigger
         # source travel with the switch: if the link breaks between them, the switch does not arrive either.
         silent = (Put("trigger_source", "bus"), Put("burst", True))
         try:

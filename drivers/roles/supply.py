@@ -19,7 +19,7 @@ _TRIPS: tuple[Trip, ...] = ("over_voltage", "over_current", "too_hot")
 
 @dataclass(frozen=True)
 class SupplyCeilings:
-    """Nothing may exceed these: volts in V, amps (current limit) in A. The trip is set to over_voltage_trip_v."""
+    """Nothing may exceed these: volts in V, amps (limit) in A. The trip is set to over_voltage_trip_v."""
 
     volts: float
     amps: float

@@ -214,8 +214,8 @@ def coverage_factor(parts: Iterable[Part], coverage: float = COVERAGE) -> float:
     """k for a mix of shapes, by its excess kurtosis g = sum (u_i/u_c)^4 g_i, widened by Student's t for few
     repeats.
 
-    g < 0: the symmetric beta of shape a = -3/g - 3/2 has that kurtosis, and k = (2 q - 1) sqrt(2 a + 1), q its
-    97.5 % point (exact for one rectangular: 0.95 sqrt 3). The t factor is t(v_eff)/t(infinity).
+    g < 0: the symmetric beta of shape a = -3/g - 3/2 has that kurtosis, and k = (2 q - 1) sqrt(2 a + 1), q
+    its 97.5 % point (exact for one rectangular: 0.95 sqrt 3). The t factor is t(v_eff)/t(infinity).
     """
     parts = tuple(parts)
     combined = combined_u(parts)

@@ -13,6 +13,7 @@ from __future__ import annotations
 import io
 import math
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +33,11 @@ SAMPLES_AT_MOST = 20_000
 SAMPLES_A_CYCLE = 50.0  # 2.5 samples for each cycle of the 20th harmonic: thinning never goes below
 FIXED_DATE = (1980, 1, 1, 0, 0, 0)  # the earliest a zip file can say
 COMPRESSION = 6
+# What numpy and zipfile raise on damage, wherever it lies.
+UNREADABLE = (
+    OSError, ValueError, KeyError, TypeError, EOFError, MemoryError, RuntimeError,
+    zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
 
 Arrays = dict[str, NDArray[Any]]
 
@@ -138,9 +144,10 @@ def read_trace(path: Path) -> Shot:
     Raises InputRefused for a file that is no trace of ours. Nothing in the file is ever executed.
     """
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        # numpy leaves a file it opened itself open where it is no zip
+        with open(path, "rb") as file, np.load(file, allow_pickle=False) as archive:
             return _shot({name: archive[name] for name in archive.files})
-    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile) as error:
+    except UNREADABLE as error:
         raise InputRefused(
             [Problem(str(path), "trace", "unreadable", f"not a trace of format {FORMAT}: {error}")]
         ) from None

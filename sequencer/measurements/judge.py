@@ -165,4 +165,4 @@ def _stop(point: Point, judged: Judged, worst: ChannelShot, limit: float) -> str
 
 def _mostly_even(fit: HarmonicFit) -> bool:
     powers = [abs(p) ** 2 for p in fit.phasors[1:]]
-    return sum(powers[0::2]) > EVEN_SHARE * sum(powers)
+    return float(sum(powers[0::2])) > EVEN_SHARE * float(sum(powers))

@@ -20,7 +20,7 @@ from sequencer.night.hands import Hands
 from sequencer.night.setup import NightPlan, UnitRun, head_row
 from sequencer.night.stamps import Stamps
 from sequencer.plan.points import Point
-from sequencer.publish.messages import point_kept, run_begun, run_ended, status, trip_kept
+from sequencer.publish.messages import BenchState, point_kept, run_begun, run_ended, status, trip_kept
 from sequencer.safety.make_safe import Order, Report, acts, perform
 
 CAUSES = {"Trip": "bench", "OverloadRemains": "bench"}  # an instrument's own errors are the link's
@@ -86,7 +86,7 @@ class Keeper:
 
     async def tell_safe(self, plan: NightPlan, report: Report) -> None:
         """Publishes the last word on the bench's state."""
-        state = "made safe" if report.confirmed else "not confirmed safe"
+        state: BenchState = "made safe" if report.confirmed else "not confirmed safe"
         message = status(plan.bench.name, state, self._desk.stamps.now(), "; ".join(report.lines))
         await self._desk.book.do(self._desk.ledger.keep_messages, [message])
 

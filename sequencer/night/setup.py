@@ -10,7 +10,7 @@ from typing import Any
 from sequencer.analysis.uncertainty import Source
 from sequencer.measurements.power_job import ChannelJob, LevelLimits, PowerJob
 from sequencer.plan.estimate import clip_volts, rest_s
-from sequencer.plan.models import Bay, Bench, Plan, Unit
+from sequencer.plan.models import Bay, Bench, Plan, RoleName, Unit
 from sequencer.plan.points import Point
 
 
@@ -35,7 +35,7 @@ class NightPlan:
     plan_sha256: str
     bench_sha256: str
     version: str
-    substitutes: Mapping[str, str]  # role -> shipped dialect used in place of the user's own
+    substitutes: Mapping[RoleName, str]  # role -> shipped dialect used in place of the user's own
 
 
 def groups(points: Sequence[Point]) -> list[tuple[Point, ...]]:

@@ -56,7 +56,7 @@ class Stop:
 def listening() -> Iterator[Stop]:
     """Ctrl-C, SIGTERM and a closed terminal, from here on; a signal is never lost."""
     stop, loop = Stop(), asyncio.get_running_loop()
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    numbers: tuple[signal.Signals, ...] = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
     try:
         for number in numbers:
             loop.add_signal_handler(number, stop.seen)

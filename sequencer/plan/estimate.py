@@ -144,7 +144,7 @@ def _window(bench: Bench, point: Point) -> ShotWindow | None:
 
 
 def floor(bench: Bench, point: Point, window: ShotWindow) -> float:
-    """Ratio that the digitiser alone shows as the point's quantity, over the last cycle, at 80 % of the range.
+    """Ratio that the digitiser alone shows as the point's quantity: last cycle, 80 % of the range.
 
     Up to three cycles are judged by subtracting a twin on a range of its own, whose noise adds: a factor
     sqrt(2).

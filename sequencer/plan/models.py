@@ -18,8 +18,8 @@ Name = Annotated[str, Field(min_length=1, max_length=80)]
 Text = Annotated[str, Field(max_length=2000)]
 FormatOne = Literal[1]
 
-ROLES = ("generator", "digitiser", "supply", "load_switch", "thermometer")
 RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer"]
+ROLES: tuple[RoleName, ...] = ("generator", "digitiser", "supply", "load_switch", "thermometer")
 ChannelName = Annotated[str, Field(pattern=r"^[A-Z]$")]
 InputName = Annotated[str, Field(pattern=r"^ch[1-8]$")]
 Wire = Literal[

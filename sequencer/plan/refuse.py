@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sequencer.errors import Problem
-from sequencer.plan.expand import channel_sets, limits_of, supply_volts
-from sequencer.plan.inputs import Files
+from sequencer.plan.expand import channel_sets, supply_volts
+from sequencer.plan.inputs import Files, Inputs
 from sequencer.plan.models import Bench, Load, Plan, Stage, Unit
 from sequencer.plan.points import burst_cycles, harmonics_within
 from sequencer.plan.refuse_points import point_refusals
@@ -52,6 +52,15 @@ def refusals(plan: Plan, unit: Unit, bench: Bench, files: Files | None = None) -
         for check in (_channels, _loads, _frequencies, _bursts, _supply):
             found += check(case)
     found += point_refusals(plan, unit, bench, named)
+    return list(dict.fromkeys(found))
+
+
+def refusals_of(inputs: Inputs) -> list[Problem]:
+    """The same for everything a command was given, every unit, under the names of its files."""
+    found: list[Problem] = []
+    for one in inputs.units:
+        files = Files(inputs.plan.name, one.loaded.name, inputs.bench.name)
+        found += refusals(inputs.plan.model, one.loaded.model, inputs.bench.model, files)
     return list(dict.fromkeys(found))
 
 
@@ -129,8 +138,8 @@ def _bursts(case: _Case) -> Iterator[Problem]:
             longest_s = max(cycles or 0, PROOF_CYCLES) / frequency_hz
             if longest_s > case.bench.ceiling.burst_s:
                 remedy = (
-                    f"at {frequency_hz:g} Hz bursts of {longest_s:.3g} s are fired (the proof of gain has 20 cycles); "
-                    f"the bench's ceiling.burst_s is {case.bench.ceiling.burst_s:g}"
+                    f"bursts of {longest_s:.3g} s at {frequency_hz:g} Hz (20 cycles prove the gain) "
+                    f"pass the bench's ceiling.burst_s = {case.bench.ceiling.burst_s:g}: fewer cycles"
                 )
                 yield case.problem(f"drives[{number}]", text, remedy)
 
@@ -149,12 +158,3 @@ def _supply(case: _Case) -> Iterator[Problem]:
                 yield case.problem(f"supply_v[{number}]", volts, remedy)
             else:
                 yield Problem(case.files.unit, "supply_v.nominal", shown(volts), remedy)
-
-
-def searched_for(stage: Stage) -> str:
-    """The stage's limits as a person would say them, highest first: "THD 10 % and 1 %"."""
-    words = {"thd": "THD", "thd_n": "THD+N"}
-    return "; ".join(
-        f"{words[quantity]} {' and '.join(f'{v:g} %' for v in sorted(limits, reverse=True))}"
-        for quantity, limits in limits_of(stage.stop_limit)
-    )

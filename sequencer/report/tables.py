@@ -67,7 +67,7 @@ def _header(run: Row) -> Iterator[str]:
     yield _wrapped(f"begun {run['begun']}{ended}; {run['outcome']}; {count}")
     supplies = sorted({v for point in run["points"] if (v := point.get("supply_nominal_v")) is not None})
     if len(supplies) == 1:
-        yield f"supply {_number(supplies[0])} V"
+        yield f"supply {supplies[0]:g} V"
 
 
 def _finding(finding: Row) -> str:

@@ -71,7 +71,7 @@ async def test_no_contacts_no_messages() -> None:
 
 
 async def test_preparing_and_make_safe_move_no_contact() -> None:
-    """A contact opened under DC welds (common practice, no source), and a link may come back at full power."""
+    """A contact opened under DC welds (common practice, no source); a link may come back at full power."""
     role, speaker = await load_switch("")
     await role.make_safe()
     assert speaker.told == ["SYST:ERR?"]

@@ -89,10 +89,12 @@ def test_the_bound_itself() -> None:
     assert exact_bound(n, 2 * np.pi * 0.0513, 0.4, s) == pytest.approx(many, rel=0.01)
 
 
-@pytest.mark.parametrize(("samples", "cycles"), [(200, 1.0), (200, 1.5), (200, 5.0), (1000, 2.0), (1000,
-20.4)]) def test_four_unknowns_reach_the_bound(samples: int, cycles: float) -> None:
-    """Mean squared error over the exact Fisher bound: 1,
-    and 0.88 to 1.13 leave 0.01 % to chance in 2,000 trials.
+@pytest.mark.parametrize(
+    ("samples", "cycles"), [(200, 1.0), (200, 1.5), (200, 5.0), (1000, 2.0), (1000, 20.4)]
+)
+def test_four_unknowns_reach_the_bound(samples: int, cycles: float) -> None:
+    """Mean squared error over the exact Fisher bound is 1; 0.88 to 1.13 leave 0.01 % to chance in 2,000
+    trials.
     """
     rng = np.random.default_rng(samples + int(10 * cycles))
     theta, sigma, trials = 2 * np.pi * cycles / samples, 0.01, 2000

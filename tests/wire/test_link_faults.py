@@ -201,7 +201,7 @@ def test_frozen_between_questions_answers_late() -> None:
 
 def test_an_exchange_parked_for_an_hour_beside_a_watch_passes() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(clock, within_s=4000.0) as bench, one_instrument(clock) as watched:
+        async with one_instrument(clock, within_s=4000.0) as bench, one_instrument(clock, counted=False) as watched:
             await bench.actor.open()
             slow = bench.actor.ask("TAKE 3600 ?")
 

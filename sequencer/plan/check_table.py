@@ -1,0 +1,180 @@
+"""The text of `check`: every point in running order its cost, totals, defaults, refusals. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from sequencer.errors import Problem
+from sequencer.plan.clip import OHM_WITHIN
+from sequencer.plan.estimate import CONVERTER_EFFICIENCY, DUTY, SHOT_OVERHEAD_S, Estimate
+from sequencer.plan.expand import confirms, resolution_db
+from sequencer.plan.models import Bench, Plan, Stage, Unit
+from sequencer.plan.points import Point
+
+__all__ = ["Checked", "check_json", "check_table", "table_lines"]
+
+WORDS = {"thd": "THD", "thd_n": "THD+N"}
+HEADS = ("point", "load", "drive", "limit", "shots", "time", "loads J", "unit J", "amps", "W each", "V in", "rate")
+WIDTHS = (-6, -6, -17, -12, 5, 7, 7, 6, 5, 6, 5, 8)  # negative: set from the left
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One plan worked through for one unit on one bench. points and estimates belong together, one by one."""
+
+    plan: Plan
+    unit: Unit
+    bench: Bench
+    points: tuple[Point, ...]
+    estimates: tuple[Estimate, ...]
+    refused: tuple[Problem, ...] = ()
+
+
+def check_table(checked: Checked) -> list[str]:
+    """All lines: head, one per point, totals, what holds by default, what is refused."""
+    unit, bench = checked.unit, checked.bench
+    return [
+        f"plan {checked.plan.name}, unit {unit.serial} ({unit.model}), bench {bench.name}",
+        *table_lines(checked.points, checked.estimates),
+        *_totals(checked.estimates),
+        "",
+        *_defaults(checked),
+        *_refused(checked),
+    ]
+
+
+def table_lines(points: Sequence[Point], estimates: Sequence[Estimate]) -> list[str]:
+    """The head and one line per point, at most 110 characters wide."""
+    lines = [_cells(point, cost) for point, cost in zip(points, estimates, strict=True)]
+    return [_row(cells) for cells in (HEADS, *lines)]
+
+
+def check_json(checked: Checked) -> dict[str, Any]:
+    """The same for programs: no text to be taken apart."""
+    return {
+        "plan": checked.plan.name,
+        "unit": checked.unit.serial,
+        "bench": checked.bench.name,
+        "points": [
+            asdict(point) | {"estimate": asdict(cost)}
+            for point, cost in zip(checked.points, checked.estimates, strict=True)
+        ],
+        "totals": _sums(checked.estimates),
+        "refused": [asdict(problem) for problem in checked.refused],
+    }
+
+
+def _cells(point: Point, cost: Estimate) -> tuple[str, ...]:
+    cycles = "1 cycle" if point.cycles == 1 else f"{point.cycles} cycles"
+    return (
+        point.id,
+        point.load,
+        f"{cycles} {_hertz(point.frequency_hz)}",
+        f"{WORDS[point.quantity]} {point.limit_pct:g} %",
+        str(cost.shots),
+        _clock(cost.time_s),
+        _short(cost.energy_load_j),
+        _short(cost.energy_unit_j),
+        _short(cost.supply_a),
+        _short(cost.power_w),
+        _short(cost.level_vrms),
+        "none fits" if cost.window is None else _short(cost.window.sample_rate_hz),
+    )
+
+
+def _row(cells: Sequence[str]) -> str:
+    return " ".join(_set(text, width) for text, width in zip(cells, WIDTHS, strict=True)).rstrip()
+
+
+def _set(text: str, width: int) -> str:
+    return _cut(text, -width).ljust(-width) if width < 0 else text.rjust(width)
+
+
+def _totals(estimates: Sequence[Estimate]) -> Iterator[str]:
+    sums = {name: _short(value) for name, value in _sums(estimates).items()}
+    minutes = _clock(sum(e.time_s for e in estimates))
+    yield (
+        f"together at most {sums['shots']} shots, {minutes}, {sums['energy_load_j']} J into the loads, "
+        f"{sums['energy_unit_j']} J of heat in the unit"
+    )
+    yield f"and {sums['idle_j']} J of idle heat; supply current up to {sums['supply_a_max']} A"
+
+
+def _sums(estimates: Sequence[Estimate]) -> dict[str, float]:
+    return {
+        "shots": sum(e.shots for e in estimates),
+        "time_s": sum(e.time_s for e in estimates),
+        "energy_load_j": sum(e.energy_load_j for e in estimates),
+        "energy_unit_j": sum(e.energy_unit_j for e in estimates),
+        "idle_j": sum(e.idle_j for e in estimates),
+        "supply_a_max": max((e.supply_a for e in estimates), default=0.0),
+    }
+
+
+def _defaults(checked: Checked) -> Iterator[str]:
+    plan, unit, bench = checked.plan, checked.unit, checked.bench
+    yield "what holds (from the files, else by default):"
+    for stage in plan.stage:
+        yield from _stage_lines(stage, bench)
+    duty = DUTY[plan.rest]
+    yield f"  rest after a burst: longest of 1 s, {duty:g} bursts, 5 coupling time constants ({plan.rest})"
+    yield f"  at most {plan.budget.shots_per_point} search shots a point; links: {SHOT_OVERHEAD_S:g} s a shot"
+    yield f"  heat sink: ramp ends at {unit.heat.stop_c:g} degC, trip at {unit.heat.trip_c:g} degC"
+    yield f"  offset within {unit.output_offset.within_v:g} V; idle current {_window(unit)}"
+    yield f"  start after {unit.mute_s:g} s of mute; rail down within {unit.bleed_s:g} s after off"
+    yield "  bounds count every shot as at its limit; heat by the class B law; " + (
+        f"converter {100 * CONVERTER_EFFICIENCY:g} % efficient"
+        if unit.front_end == "converter"
+        else "no converter"
+    )
+    yield f"  ratings speak for loads within {100 * OHM_WITHIN:g} %; digitiser {bench.digitiser.bits} bit"
+
+
+def _stage_lines(stage: Stage, bench: Bench) -> Iterator[str]:
+    stop = stage.stop_limit
+    yield (
+        f"  {_cut(stage.name, 30)}: {confirms(stage, bench)} confirms, resolution "
+        f"{resolution_db(stage, bench):g} dB, harmonics to {stop.harmonics} within {stop.band_hz[0]:g} to "
+        f"{stop.band_hz[1]:g} Hz"
+    )
+    yield (
+        f"    cycles up to {stop.any_cycle_factor:g} x the limit, rail sag up to {stop.rail_sag_pct:g} %, "
+        f"{stage.keep_traces} traces a point, after a trip: {stage.after_trip}"
+    )
+
+
+def _window(unit: Unit) -> str:
+    window = unit.idle_current.window_a
+    return "recorded, not judged" if window is None else f"{window[0]:g} to {window[1]:g} A"
+
+
+def _refused(checked: Checked) -> Iterator[str]:
+    if not checked.refused:
+        yield "nothing is refused"
+        return
+    yield ""
+    yield f"refused, {len(checked.refused)} reason(s):"
+    yield from (f"  {problem}" for problem in checked.refused)
+
+
+def _hertz(value: float) -> str:
+    return f"{value / 1000:g} kHz" if value >= 1000.0 else f"{value:g} Hz"
+
+
+def _clock(seconds: float) -> str:
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+
+
+def _short(value: float) -> str:
+    """Three digits, without an exponent where people would not write one."""
+    if value >= 1000.0:
+        return f"{value:.0f}"
+    return f"{value:.3g}"
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "~"
