@@ -27,6 +27,7 @@ __all__ = [
 ]
 
 CLOCK_FROM_CYCLES = 3
+FEW_CYCLES = 3  # so few are compared with a twin
 CLOCK_AWAY = (
     300e-6  # two crystal clocks differ by less (common practice, no source); more is drift, not clock
 )
@@ -106,7 +107,8 @@ def cycle_table(
 ) -> tuple[CycleRow, ...]:
     """Every cycle of the burst, in order. ValueError where the burst does not lie inside the record."""
     return tuple(
-        one_cycle(record, i + 1, start_s + i / frequency_hz, frequency_hz, harmonics) for i in range(cycles)
+        one_cycle(record, i + 1, start_s + i / frequency_hz, frequency_hz, harmonics, few=cycles <= FEW_CYCLES)
+        for i in range(cycles)
     )
 
 
@@ -118,7 +120,7 @@ def last_cycle(
     ValueError where it is not inside the record.
     """
     begin_s = start_s + (cycles - 1) / frequency_hz
-    return _judged_last(record, one_cycle(record, cycles, begin_s, frequency_hz, harmonics), frequency_hz)
+    return _judged_last(record, one_cycle(record, cycles, begin_s, frequency_hz, harmonics, few=cycles <= FEW_CYCLES), frequency_hz)
 
 
 def _judged_last(record: Record, row: CycleRow, frequency_hz: float) -> LastCycle:

@@ -57,8 +57,11 @@ def with_own_noise(record: Record, row: CycleRow, frequency_hz: float) -> CycleR
     return replace(row, fit=replace(row.fit, residual_rms_v=wide.residual_rms_v))
 
 
-def one_cycle(record: Record, number: int, start_s: float, frequency_hz: float, harmonics: int) -> CycleRow:
-    """The cycle that begins at start_s.
+def one_cycle(
+    record: Record, number: int, start_s: float, frequency_hz: float, harmonics: int, *, few: bool = False
+) -> CycleRow:
+    """The cycle that begins at start_s. few: of a burst of few cycles, which is compared with a twin: its window
+    then lies between samples, so that the twin's may lie at the same place of the burst.
 
     ValueError where it does not lie inside the record, or has too few samples.
     """
@@ -66,8 +69,39 @@ def one_cycle(record: Record, number: int, start_s: float, frequency_hz: float, 
     mean_v, rms_v = mean_and_rms(record, start_s, period_s)
     cycle = record.volts[span(record, start_s, start_s + period_s)]
     positive, negative = crests(cycle, 1.0 / (frequency_hz * record.sample_interval_s))
-    fit = fit_window(record, start_s, start_s + period_s, frequency_hz, harmonics)
+    fit = (fit_between if few else fit_window)(record, start_s, start_s + period_s, frequency_hz, harmonics)
     return CycleRow(number, start_s, rms_v, mean_v, positive, negative, fit)
+
+
+def fit_between(
+    record: Record, begin_s: float, end_s: float, frequency_hz: float, harmonics: int
+) -> HarmonicFit:
+    """As `fit_window`, of a window that begins between two samples: two windows of one length, one sample apart, mixed.
+
+    What is not periodic (the tail of a coupling capacitor) reads otherwise in a window one sample on: behind a fifth of the
+    frequency, at 1,000 samples a cycle, by 0.06 % of the fundamental. Mixed, two captures of one burst agree to a tenth of that.
+    """
+    place = (begin_s + INSET / frequency_hz - record.start_s) / record.sample_interval_s
+    length = round((end_s - begin_s - 2.0 * INSET / frequency_hz) / record.sample_interval_s)
+    first = math.floor(place)
+    if first < 0 or first + 1 + length > record.volts.size:
+        return fit_window(record, begin_s, end_s, frequency_hz, harmonics)
+    near, next_one = (
+        fit_harmonics(
+            record.volts[k : k + length],
+            record.start_s + record.sample_interval_s * np.arange(k, k + length, dtype=np.float64),
+            frequency_hz,
+            harmonics,
+        )
+        for k in (first, first + 1)
+    )
+    share = place - first
+    return replace(
+        near,
+        offset_v=(1.0 - share) * near.offset_v + share * next_one.offset_v,
+        phasors=(1.0 - share) * near.phasors + share * next_one.phasors,
+        residual_rms_v=math.hypot(math.sqrt(1.0 - share) * near.residual_rms_v, math.sqrt(share) * next_one.residual_rms_v),
+    )
 
 
 def fit_window(

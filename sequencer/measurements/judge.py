@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.burst import CycleRow, LastCycle, read_burst
+from sequencer.analysis.burst import BurstReading, CycleRow, LastCycle, cycle_table, last_cycle, read_burst
 from sequencer.analysis.harmonics import HarmonicFit
 from sequencer.analysis.noise import thd_n_floor, thd_n_reading
 from sequencer.analysis.records import Record
@@ -21,6 +21,7 @@ from sequencer.plan.points import Point
 
 JUDGED_BY_RESIDUAL_UP_TO = 3  # cycles: fewer say nothing reliable in plain THD
 OUTPUT_GONE_DB = 10.0
+MOST = 9.99  # ratio: beyond this nothing is left of a tone, and no number is finite
 EVEN_SHARE = 0.7  # of the distortion's power in even harmonics: not a symmetrical clip
 
 
@@ -76,7 +77,7 @@ def judge(job: PowerJob, shot: Shot, twins: Mapping[str, ChannelShot]) -> Judged
 def _channel(job: PowerJob, channel: ChannelJob, shot: Shot, twin: ChannelShot | None) -> ChannelShot:
     record, point = shot.records[channel.input], job.point
     n = point.cycles
-    burst = read_burst(record, point.frequency_hz, n, point.harmonics)
+    burst = _burst(record, point)
     last = burst.last
     residual = floor = None
     if twin is not None:
@@ -89,9 +90,19 @@ def _channel(job: PowerJob, channel: ChannelJob, shot: Shot, twin: ChannelShot |
     elif n <= JUDGED_BY_RESIDUAL_UP_TO and residual is not None and floor is not None and twin is not None:
         distortion, own_floor, sigma = residual, floor, math.hypot(last.thd_u, twin.last.thd_u)
     return ChannelShot(
-        channel.name, burst.start_s, burst.rows, last, residual, floor, distortion, own_floor, sigma,
-        _early_worst(job, burst.rows, twin),
+        channel.name, burst.start_s, burst.rows, last, residual, floor,
+        min(distortion, MOST), min(own_floor, MOST), min(sigma, MOST), _early_worst(job, burst.rows, twin),
     )  # fmt: skip
+
+
+def _burst(record: Record, point: Point) -> BurstReading:
+    """The burst where it is; where there is none (a dead channel, a protection), what lies at the trigger."""
+    hz, n, k = point.frequency_hz, point.cycles, point.harmonics
+    try:
+        return read_burst(record, hz, n, k)
+    except ValueError:
+        rows = cycle_table(record, 0.0, hz, n, k)
+        return BurstReading(0.0, hz, rows, last_cycle(record, 0.0, hz, n, k))
 
 
 def _early_worst(job: PowerJob, rows: tuple[CycleRow, ...], twin: ChannelShot | None) -> float:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from sequencer.analysis.power import peak_reading_watts, watts
-from sequencer.analysis.uncertainty import Source, power_uncertainty
+from sequencer.analysis.uncertainty import Source, pool, power_uncertainty
 from sequencer.analysis.burst import first_to_last_cycle_pct
 from sequencer.measurements.judge import JUDGED_BY_RESIDUAL_UP_TO, ChannelShot, Judged
 from sequencer.measurements.output_power import Outcome
@@ -37,13 +38,24 @@ REASONS = {
 }
 
 
-def rows(outcome: Outcome) -> list[dict[str, Any]]:
-    """One row per point of the job, in the points' order."""
+def rows(outcome: Outcome, earlier: Sequence[Sequence[float]] = ()) -> list[dict[str, Any]]:
+    """One row per point of the job, in the points' order.
+
+    earlier: watts of the like shots of this unit's points so far; their repeatability is pooled with the row's own, since three
+    shots alone say little of it.
+    """
     found = {f.limit: f for f in outcome.found}
-    return [_row(outcome, point, found.get(point.limit_pct / 100.0)) for point in outcome.job.points]
+    return [_row(outcome, point, found.get(point.limit_pct / 100.0), earlier) for point in outcome.job.points]
 
 
-def _row(outcome: Outcome, point: Point, found: Found | None) -> dict[str, Any]:
+def repeats(row: dict[str, Any]) -> list[list[float]]:
+    """Watts of the confirming shots, per channel: what later points pool."""
+    return [c["repeat_power_w"] for c in row["channels"]]
+
+
+def _row(
+    outcome: Outcome, point: Point, found: Found | None, earlier: Sequence[Sequence[float]]
+) -> dict[str, Any]:
     row = _head(outcome.job, point)
     if found is None:
         return row | {"outcome": "not_measured", "reason": outcome.reason or "not reached", "shots": outcome.shots}
@@ -59,7 +71,7 @@ def _row(outcome: Outcome, point: Point, found: Found | None) -> dict[str, Any]:
     if not measured or accepted is None:
         reason = REASONS.get(stopped, f"no level was clean before: {stopped}")
         return row | {"outcome": "not_measured", "reason": reason}
-    return row | _measured(outcome, point, found, accepted)
+    return row | _measured(outcome, found, accepted, earlier)
 
 
 def _head(job: PowerJob, point: Point) -> dict[str, Any]:
@@ -134,7 +146,9 @@ def _shot_row(judged: Judged, distortion: float, floor: float) -> dict[str, Any]
     }
 
 
-def _measured(outcome: Outcome, point: Point, found: Found, accepted: Judged) -> dict[str, Any]:
+def _measured(
+    outcome: Outcome, found: Found, accepted: Judged, earlier: Sequence[Sequence[float]]
+) -> dict[str, Any]:
     job = outcome.job
     confirms = [_judged_of(outcome, r) for r in found.confirms]
     record = accepted.shot.records[job.channels[0].input]
@@ -146,7 +160,7 @@ def _measured(outcome: Outcome, point: Point, found: Found, accepted: Judged) ->
         "sample_rate_hz": 1.0 / record.sample_interval_s,
         "confirm_shots": len(confirms),
         "resolution_db": found.resolution_db,
-        "channels": [_channel(outcome, c, found, accepted, confirms) for c in job.channels],
+        "channels": [_channel(outcome, c, found, accepted, _Repeats(confirms, earlier)) for c in job.channels],
         "rails": [_rail(accepted)],
         "rail_note": _rail_note(accepted),
     }
@@ -177,16 +191,26 @@ def _rail_note(accepted: Judged) -> str | None:
     return "rail moved" if accepted.rail.sag_pct > RAIL_MARK_PCT else None
 
 
+@dataclass(frozen=True)
+class _Repeats:
+    confirms: Sequence[Judged]
+    earlier: Sequence[Sequence[float]]
+
+    def watts(self, channel: ChannelJob) -> list[float]:
+        return [watts(j.channels[channel.name].last.rms_ac_v, channel.load_ohm) for j in self.confirms]
+
+
 def _channel(
-    outcome: Outcome, channel: ChannelJob, found: Found, accepted: Judged, confirms: Sequence[Judged]
+    outcome: Outcome, channel: ChannelJob, found: Found, accepted: Judged, repeated: _Repeats
 ) -> dict[str, Any]:
     seen = accepted.channels[channel.name]
     power_w = watts(seen.last.rms_ac_v, channel.load_ohm)
-    repeats = [watts(j.channels[channel.name].last.rms_ac_v, channel.load_ohm) for j in confirms]
-    own = power_uncertainty(power_w, channel.sources, repeats)
+    own_w = repeated.watts(channel)
+    pooled = pool([*repeated.earlier, own_w])
+    own = power_uncertainty(power_w, channel.sources, own_w, pooled)
     at_limit_w = _power_at_limit(outcome, channel, found)
     bracket = Source.bracket(found.bracket_width_db) if found.bracket_width_db is not None else None
-    at_limit = power_uncertainty(at_limit_w, (*channel.sources, bracket), repeats) if at_limit_w and bracket else None
+    at_limit = power_uncertainty(at_limit_w, (*channel.sources, bracket), own_w, pooled) if at_limit_w and bracket else None
     return {
         "channel": channel.name,
         "bridged": False,
@@ -211,7 +235,7 @@ def _channel(
         "burst_residual_pct": None if seen.residual is None else 100.0 * seen.residual,
         "burst_residual_floor_pct": None if seen.residual_floor is None else 100.0 * seen.residual_floor,
         "first_to_last_cycle_pct": first_to_last_cycle_pct(seen.cycles),
-        "repeat_power_w": repeats,
+        "repeat_power_w": own_w,
         "cycle_rows": [_cycle(c) for c in seen.cycles],
     }
 

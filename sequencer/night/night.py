@@ -14,7 +14,7 @@ from drivers.errors import InstrumentError
 from drivers.timing import Clock
 from sequencer.measurements.output_power import Outcome, OverloadRemains, output_power
 from sequencer.measurements.power_job import GainProof
-from sequencer.measurements.power_rows import rows
+from sequencer.measurements.power_rows import repeats, rows
 from sequencer.measurements.predict import Learned
 from sequencer.measurements.requests import BenchReading, Reply, Request
 from sequencer.night.energy import load_j, unit_j
@@ -55,7 +55,7 @@ class UnitState:
     supply_v: float | None = None
     learned: list[Learned] = field(default_factory=list)
     proofs: dict[tuple[Any, ...], GainProof] = field(default_factory=dict)
-    temps: Mapping[str, float] = field(default_factory=dict)
+    repeats: list[list[float]] = field(default_factory=list)
 
 
 class Night:
@@ -76,8 +76,10 @@ class Night:
         hands = self.doing.hands
         await hands.generator.prepare()
         await hands.supply.prepare()
+        await hands.load_switch.prepare()
         await hands.load_switch.open_all()
         await hands.digitiser.prepare()
+        await hands.thermometer.prepare()
         self.doing.shooter.forget_settings()
 
     async def _unit(self, run: UnitRun) -> None:
@@ -161,7 +163,8 @@ class Night:
             "energy_unit_j": sum(unit_j(job, j) for j in outcome.judged),
             "energy_note": "load from the records; unit by the class B law, idle left out",
         }
-        for point, row in zip(group, rows(outcome), strict=True):
+        for point, row in zip(group, rows(outcome, tuple(state.repeats)), strict=True):
+            state.repeats += repeats(row)
             await self.doing.keeper.point(state.run, point, row | extra, outcome)
 
     def _window(self, group: tuple[Point, ...]) -> Callable[[float, int], ShotWindow]:

@@ -16,7 +16,20 @@ from sequencer.plan.points import Point
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
 WORDS = {"thd": "THD", "thd_n": "THD+N"}
-HEADS = ("point", "load", "drive", "limit", "shots", "time", "loads J", "unit J", "amps", "W each", "V in", "rate")
+HEADS = (
+    "point",
+    "load",
+    "drive",
+    "limit",
+    "shots",
+    "time",
+    "loads J",
+    "unit J",
+    "amps",
+    "W each",
+    "V in",
+    "rate",
+)
 WIDTHS = (-6, -6, -17, -12, 5, 7, 7, 6, 5, 6, 5, 8)  # negative: set from the left
 
 

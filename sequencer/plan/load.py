@@ -7,6 +7,7 @@ every file is collected before anything is refused.
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -29,7 +30,7 @@ from sequencer.plan.inputs import (
 from sequencer.plan.models import Bay, Bench, Plan, Unit
 from sequencer.plan.within import plan_problems, unit_problems
 from sequencer.plan.within_bench import bench_problems
-from sequencer.plan.wording import problems_of, shown
+from sequencer.plan.wording import key_path, problems_of, shown
 
 __all__ = [
     "Inputs", "Loaded", "UnitArgument", "load_bench", "load_inputs", "load_plan", "load_unit",
@@ -38,6 +39,8 @@ __all__ = [
 
 LARGEST_BYTES = 1 << 20
 FORMAT = 1
+SMALLEST, LARGEST = 1e-12, 1e12
+WILD = f"no such number belongs here: between {SMALLEST:g} and {LARGEST:g}"
 
 # Beside this very package, never what the import path or the current folder offers under so common a name.
 SHIPPED = Path(__file__).resolve().parents[2] / "sequences"
@@ -211,6 +214,8 @@ def _checked(kind: _Kind[M], data: dict[str, Any], file: str, path: Path) -> M:
             file, "format", value, f"this version understands format = {FORMAT} of a {kind.word} file"
         )
     frozen = _frozen(data)
+    if wild := list(_wild_numbers(frozen, ())):
+        raise InputRefused([Problem(file, key_path(place), shown(value), WILD) for place, value in wild])
     try:
         model = kind.model.model_validate(frozen)
     except ValidationError as error:
@@ -221,6 +226,20 @@ def _checked(kind: _Kind[M], data: dict[str, Any], file: str, path: Path) -> M:
     if problems:
         raise InputRefused(problems)
     return model
+
+
+def _wild_numbers(value: Any, place: tuple[int | str, ...]) -> Iterator[tuple[tuple[int | str, ...], float]]:
+    """Numbers no bench knows: refused before anybody squares one of them."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _wild_numbers(inner, (*place, key))
+    elif isinstance(value, tuple):
+        for number, inner in enumerate(value):
+            yield from _wild_numbers(inner, (*place, number))
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        finite = isinstance(value, int) or math.isfinite(value)
+        if finite and value and not SMALLEST <= abs(value) <= LARGEST:
+            yield place, value
 
 
 def _frozen(value: Any) -> Any:

@@ -13,11 +13,8 @@ from sequencer.plan.expand import channel_sets, supply_volts
 from sequencer.plan.inputs import Files, Inputs
 from sequencer.plan.models import Bench, Load, Plan, Stage, Unit
 from sequencer.plan.points import burst_cycles, harmonics_within
-from sequencer.plan.refuse_points import point_refusals
+from sequencer.plan.refuse_points import HARMONICS_LEAST, PROOF_CYCLES, point_refusals
 from sequencer.plan.wording import key_path, shown
-
-PROOF_CYCLES = 20  # the gain is proved with so many, whatever the drive
-HARMONICS_LEAST = 2
 
 
 @dataclass(frozen=True)

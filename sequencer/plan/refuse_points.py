@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sequencer.errors import Problem
 from sequencer.plan.estimate import Estimate, estimates, floor
@@ -27,7 +28,16 @@ WIREWOUND_OVERLOAD = (
     (0.05, 10.0),
     (0.5, 5.0),
 )  # up to that many seconds, times continuous (common practice, no source)
-PROOF_CYCLES = 20
+PROOF_CYCLES = 20  # the gain is proved with so many, whatever the drive
+HARMONICS_LEAST = 2
+
+
+@dataclass(frozen=True)
+class _Found:
+    """excess: how many times beyond what is allowed; the worst of many points is the one that is told."""
+
+    excess: float
+    problem: Problem
 
 
 @dataclass(frozen=True)
@@ -55,46 +65,72 @@ class _Case:
         cycles = "1 cycle" if self.point.cycles == 1 else f"{self.point.cycles} cycles"
         return f"{cycles} at {self.point.frequency_hz:g} Hz into {self.point.load}"
 
-    def plan_problem(self, key: str, value: object, remedy: str) -> Problem:
-        return Problem(self.files.plan, f"{self.stage_key}.{key}", shown(value), remedy)
+    def by_plan(self, excess: float, key: str, value: object, remedy: str) -> _Found:
+        return _Found(excess, Problem(self.files.plan, key, shown(value), remedy))
 
-    def bench_problem(self, key: str, value: object, remedy: str) -> Problem:
-        return Problem(self.files.bench, key, shown(value), remedy)
+    def by_unit(self, excess: float, key: str, value: object, remedy: str) -> _Found:
+        return _Found(excess, Problem(self.files.unit, key, shown(value), remedy))
+
+    def by_bench(self, excess: float, key: str, value: object, remedy: str) -> _Found:
+        return _Found(excess, Problem(self.files.bench, key, shown(value), remedy))
 
 
 def point_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
-    """Point by point; one problem may come several times, from several points."""
+    """The worst point for each place in a file, with the number of other points that pass it, too."""
+    places: dict[tuple[str, str, str], list[_Found]] = {}
+    for found in _all(plan, unit, bench, files):
+        problem = found.problem
+        places.setdefault((problem.file, problem.key, problem.value), []).append(found)
+    for several in places.values():
+        worst = max(several, key=lambda one: one.excess).problem
+        others = len({one.problem.remedy for one in several}) - 1
+        yield replace(worst, remedy=f"{worst.remedy} (and {others} more)") if others else worst
+
+
+def _all(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[_Found]:
     points = expand(plan, unit, bench)
     for point, cost in zip(points, estimates(points, unit, bench, plan.budget.shots_per_point), strict=True):
         case = _Case(plan, unit, bench, files, point, cost)
-        if point.harmonics < 2:
+        if point.harmonics < HARMONICS_LEAST:
             continue  # said by its frequency already
         for check in (_capture, _floor, _ranges, _level, _load, _amps, _ceilings, _budget):
             yield from check(case)
 
 
-def _capture(case: _Case) -> Iterator[Problem]:
-    point = case.point
-    for cycles in (point.cycles, PROOF_CYCLES):
+def _capture(case: _Case) -> Iterator[_Found]:
+    point, depth = case.point, case.bench.digitiser
+    for cycles in dict.fromkeys((point.cycles, PROOF_CYCLES)):
         try:
             shot_window(case.bench, point.frequency_hz, cycles, point.harmonics)
-        except NoWindow as reason:
-            what = "the proof of gain (20 cycles)" if cycles != point.cycles else case.drive
-            yield case.bench_problem("digitiser", case.bench.digitiser.samples_max, f"{what}: {reason}")
+        except NoWindow as none:
+            what = (
+                case.drive
+                if cycles == point.cycles
+                else f"20 cycles at {point.frequency_hz:g} Hz to prove the gain"
+            )
+            value = depth.rates_hz if none.key == "rates_hz" else depth.samples_max
+            yield case.by_bench(none.excess, f"digitiser.{none.key}", value, f"{what}: {none}")
 
 
-def _floor(case: _Case) -> Iterator[Problem]:
+def _floor(case: _Case) -> Iterator[_Found]:
     point, window = case.point, case.cost.window
     if window is None:
         return
     least_pct = FLOOR_FACTOR * 100.0 * floor(case.bench, point, window)
     if point.limit_pct < least_pct:
         bits = case.bench.digitiser.bits
-        remedy = f"below 3 x the floor of {bits} bit for {case.drive}: at least {least_pct:.2g}"
-        yield case.plan_problem(f"stop_limit.{point.quantity}_pct", point.limit_pct, remedy)
+        remedy = f"below 3 x the floor of {bits} bit for {case.drive}: at least {_up(least_pct)}"
+        key = f"{case.stage_key}.stop_limit.{point.quantity}_pct"
+        yield case.by_plan(least_pct / point.limit_pct, key, point.limit_pct, remedy)
 
 
-def _ranges(case: _Case) -> Iterator[Problem]:
+def _up(value: float) -> str:
+    """Two digits, rounded up: advice that is just enough must be enough."""
+    unit = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return f"{math.ceil(value / unit - 1e-9) * unit:.2g}"
+
+
+def _ranges(case: _Case) -> Iterator[_Found]:
     bench = case.bench
     wanted = {f"output {c}": RANGE_MARGIN * case.cost.clip_v for c in case.point.channels}
     wanted["rail"] = RAIL_MARGIN * case.point.supply_v
@@ -110,22 +146,22 @@ def _ranges(case: _Case) -> Iterator[Problem]:
             remedy = (
                 f"{wire} needs {volts:.3g} V, the largest range shows {largest_v:.3g}: a higher probe factor"
             )
-            yield case.bench_problem(f"input.{name}.factor", factor, remedy)
+            yield case.by_bench(volts, f"input.{name}.factor", factor, remedy)
 
 
-def _level(case: _Case) -> Iterator[Problem]:
+def _level(case: _Case) -> Iterator[_Found]:
     needed = case.cost.level_vrms
-    expected = f"the limit is expected at {needed:.3g} Vrms"
+    expected = f"the limit is expected at {needed:.3g} Vrms for {case.drive}"
     ceiling_vrms, most_vrms = case.bench.ceiling.generator_vrms, case.unit.input_max_vrms
     if needed > ceiling_vrms:
-        remedy = f"{expected}, above this ceiling: raise it, or correct the unit's gain_db"
-        yield case.bench_problem("ceiling.generator_vrms", ceiling_vrms, remedy)
+        remedy = f"{expected}: a higher ceiling, or correct the unit's gain_db"
+        yield case.by_bench(needed, "ceiling.generator_vrms", ceiling_vrms, remedy)
     if needed > most_vrms:
-        remedy = f"{expected}, more than the unit's input takes: check gain_db and the clip volts"
-        yield Problem(case.files.unit, "input_max_vrms", shown(most_vrms), remedy)
+        remedy = f"{expected}, more than the input takes: check gain_db and the clip volts"
+        yield case.by_unit(needed, "input_max_vrms", most_vrms, remedy)
 
 
-def _load(case: _Case) -> Iterator[Problem]:
+def _load(case: _Case) -> Iterator[_Found]:
     load, cost, burst_s = case.load, case.cost, case.point.burst_s
     mean_w = cost.burst_j / (burst_s + cost.rest_s)
     overload = overload_factor(load.kind, burst_s)
@@ -142,7 +178,8 @@ def _load(case: _Case) -> Iterator[Problem]:
     ):
         if value > limit * (1.0 + 1e-9):
             remedy = f"{case.drive} puts {value:.3g} {words}: fewer cycles, another load"
-            yield case.bench_problem(key_path(("load", case.point.load, key)), getattr(load, key), remedy)
+            place = key_path(("load", case.point.load, key))
+            yield case.by_bench(value / limit, place, getattr(load, key), remedy)
 
 
 def overload_factor(kind: str, burst_s: float) -> float:
@@ -152,37 +189,35 @@ def overload_factor(kind: str, burst_s: float) -> float:
     return next((factor for longest_s, factor in WIREWOUND_OVERLOAD if burst_s <= longest_s), 1.0)
 
 
-def _amps(case: _Case) -> Iterator[Problem]:
+def _amps(case: _Case) -> Iterator[_Found]:
     unit, bench, amps = case.unit, case.bench, case.cost.supply_a
     lead = bench.lead.get("supply")
     if amps > FUSE_SHARE * unit.supply_fuse_a:
-        remedy = _amps_words(case, "above 75 % of the fuse")
-        yield Problem(case.files.unit, "supply_fuse_a", shown(unit.supply_fuse_a), remedy)
+        yield case.by_unit(
+            amps, "supply_fuse_a", unit.supply_fuse_a, _amps_words(case, "above 75 % of the fuse")
+        )
     if amps > unit.supply_a_max:
-        yield Problem(
-            case.files.unit, "supply_a_max", shown(unit.supply_a_max), _amps_words(case, "more than that")
-        )
-    fuses = [
-        ("hardware.supply_fuse_a", bench.hardware.supply_fuse_a),
-        ("lead.supply.fuse_a", lead.fuse_a if lead else None),
-    ]
-    for key, fuse_a in fuses:
+        yield case.by_unit(amps, "supply_a_max", unit.supply_a_max, _amps_words(case, "more than that"))
+    fuses = {
+        "hardware.supply_fuse_a": bench.hardware.supply_fuse_a,
+        "lead.supply.fuse_a": lead.fuse_a if lead else None,
+    }
+    for key, fuse_a in fuses.items():
         if fuse_a is not None and amps > FUSE_SHARE * fuse_a:
-            yield case.bench_problem(key, fuse_a, _amps_words(case, "above 75 % of the fuse"))
+            yield case.by_bench(amps, key, fuse_a, _amps_words(case, "above 75 % of the fuse"))
     if amps > bench.ceiling.supply_a:
-        yield case.bench_problem(
-            "ceiling.supply_a", bench.ceiling.supply_a, _amps_words(case, "above this ceiling")
-        )
+        words = _amps_words(case, "above this ceiling")
+        yield case.by_bench(amps, "ceiling.supply_a", bench.ceiling.supply_a, words)
     if lead and lead.ohm * amps > LEAD_DROP * case.point.supply_v:
         words = f"which drop {lead.ohm * amps:.2g} V in the lead, above 3 %: a shorter or thicker one"
-        yield case.bench_problem("lead.supply.ohm", lead.ohm, _amps_words(case, words))
+        yield case.by_bench(amps, "lead.supply.ohm", lead.ohm, _amps_words(case, words))
 
 
 def _amps_words(case: _Case, words: str) -> str:
     return f"{case.drive} is expected to draw {case.cost.supply_a:.3g} A, {words}"
 
 
-def _ceilings(case: _Case) -> Iterator[Problem]:
+def _ceilings(case: _Case) -> Iterator[_Found]:
     ceiling, cost = case.bench.ceiling, case.cost
     for key, value, limit, unit in (
         ("output_w", cost.power_w, ceiling.output_w, "W a channel"),
@@ -190,14 +225,11 @@ def _ceilings(case: _Case) -> Iterator[Problem]:
         ("energy_load_j", cost.energy_load_j, ceiling.energy_load_j, "J in the loads"),
     ):
         if limit is not None and value > limit:
-            yield case.bench_problem(
-                f"ceiling.{key}",
-                limit,
-                f"{case.drive} may take {value:.3g} {unit}: fewer cycles, another load",
-            )
+            remedy = f"{case.drive} may take {value:.3g} {unit}: fewer cycles, another load"
+            yield case.by_bench(value, f"ceiling.{key}", limit, remedy)
 
 
-def _budget(case: _Case) -> Iterator[Problem]:
+def _budget(case: _Case) -> Iterator[_Found]:
     budget, cost = case.plan.budget, case.cost
     for key, value, limit, unit in (
         ("time_s", cost.time_s, budget.time_s, "s"),
@@ -206,4 +238,4 @@ def _budget(case: _Case) -> Iterator[Problem]:
     ):
         if limit is not None and value > limit:
             remedy = f"{case.drive} may take {value:.3g} {unit}: raise the budget, or ask for fewer cycles"
-            yield Problem(case.files.plan, f"budget.{key}", shown(limit), remedy)
+            yield case.by_plan(value, f"budget.{key}", limit, remedy)

@@ -29,7 +29,14 @@ class ShotWindow:
 
 
 class NoWindow(ValueError):
-    """No sample rate of the digitiser suits this burst; the text says why."""
+    """No sample rate of the digitiser suits this burst; the text says why.
+
+    key: of the bench's [digitiser], what is too small. excess: how many times too small.
+    """
+
+    def __init__(self, key: str, excess: float, text: str) -> None:
+        super().__init__(text)
+        self.key, self.excess = key, excess
 
 
 def shot_window(bench: Bench, frequency_hz: float, cycles: int, harmonics: int) -> ShotWindow:
@@ -49,7 +56,7 @@ def shot_window(bench: Bench, frequency_hz: float, cycles: int, harmonics: int) 
         if rate >= least_hz and _samples(burst_s + 2.0 * before_s, rate) <= depth.samples_max
     ]
     if not fitting:
-        raise NoWindow(_why_not(bench, burst_s + 2.0 * before_s, least_hz))
+        raise _why_not(bench, burst_s + 2.0 * before_s, least_hz)
     rate_hz = next((r for r in fitting if r >= wanted_hz), fitting[-1])
     samples = _samples(burst_s + 2.0 * before_s, rate_hz)
     return ShotWindow(rate_hz, samples, before_s, samples / rate_hz - before_s - burst_s)
@@ -59,13 +66,18 @@ def _samples(record_s: float, rate_hz: float) -> int:
     return ROUNDING * math.ceil(record_s * rate_hz / ROUNDING - 1e-6)
 
 
-def _why_not(bench: Bench, record_s: float, least_hz: float) -> str:
+def _why_not(bench: Bench, record_s: float, least_hz: float) -> NoWindow:
     depth = bench.digitiser
-    if least_hz > max(depth.rates_hz):
-        return f"the harmonics need {least_hz:.6g} samples/s, the highest rate is {max(depth.rates_hz):g}"
-    if _samples(record_s, min(depth.rates_hz)) > depth.samples_max:
-        return f"{record_s:.4g} s at the lowest rate, {min(depth.rates_hz):g} samples/s, exceed the depth"
-    return f"{record_s:.4g} s at the {least_hz:.6g} samples/s that the harmonics need exceed the depth"
+    highest_hz, lowest_hz = max(depth.rates_hz), min(depth.rates_hz)
+    if least_hz > highest_hz:
+        words = f"the harmonics need {least_hz:.6g} samples/s, the highest rate is {highest_hz:g}"
+        return NoWindow("rates_hz", least_hz / highest_hz, words)
+    rate_hz = min(r for r in depth.rates_hz if r >= least_hz)
+    why = "the lowest rate" if rate_hz == lowest_hz else f"{rate_hz:g} samples/s, which the harmonics need"
+    samples = _samples(record_s, rate_hz)
+    return NoWindow(
+        "samples_max", samples / depth.samples_max, f"{samples} samples even at {why}: fewer cycles"
+    )
 
 
 def thd_floor(bits: int, samples: float, harmonics: int) -> float:
@@ -78,7 +90,7 @@ def thd_floor(bits: int, samples: float, harmonics: int) -> float:
     noise = NOISE_STEPS**2
     spread = 4.0 * (noise + 1.0 / 12.0) / (samples * amplitude**2)
     steps = 0.0123 * math.exp(-4.0 * math.pi**2 * noise) / amplitude**3
-    return math.sqrt((harmonics - 1) * (spread + steps))
+    return math.sqrt(max(harmonics - 1, 0) * (spread + steps))
 
 
 def noise_floor(bits: int, rate_hz: float, band_hz: tuple[float, float]) -> float:

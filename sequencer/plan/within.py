@@ -15,6 +15,7 @@ from sequencer.plan.wording import shown
 
 LIMIT_AT_MOST_PCT = 30.0  # a square wave has 48.3 %: nothing is learned near it
 THD_N_CYCLES = 3
+GAIN_AT_MOST_DB = 80.0
 
 
 def plan_problems(plan: Plan, file: str) -> list[Problem]:
@@ -112,6 +113,7 @@ def unit_problems(unit: Unit, file: str) -> list[Problem]:
         if ohm >= unit.minimum_load_ohm:
             remedy = f"not below minimum_load_ohm = {unit.minimum_load_ohm:g}: leave it out"
             found.append(Problem(file, f"lower_loads_ohm_for_bursts[{number}]", shown(ohm), remedy))
+    found += _gain_problems(unit, file)
     for number, channel in enumerate(unit.channel):
         if channel.live_terminal == "both" and not unit.bridged:
             found.append(
@@ -123,6 +125,18 @@ def unit_problems(unit: Unit, file: str) -> list[Problem]:
                 )
             )
     return found
+
+
+def _gain_problems(unit: Unit, file: str) -> Iterator[Problem]:
+    gains = {
+        "gain_db": unit.gain_db,
+        **{f"channel[{n}].gain_db": c.gain_db for n, c in enumerate(unit.channel)},
+    }
+    for key, gain_db in gains.items():
+        if gain_db is not None and abs(gain_db) > GAIN_AT_MOST_DB:
+            yield Problem(
+                file, key, shown(gain_db), f"between -{GAIN_AT_MOST_DB:g} and {GAIN_AT_MOST_DB:g} dB"
+            )
 
 
 def _clip_problems(unit: Unit, file: str) -> Iterator[Problem]:

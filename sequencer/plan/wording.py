@@ -143,7 +143,7 @@ def _explained_deeper(place: tuple[int | str, ...], found: Mapping[tuple[int | s
 def _remedy(detail: ErrorDetails, model: type[BaseModel], place: Loc) -> str:
     kind = detail["type"]
     if kind == "missing":
-        return f"this key is needed: add {place[-1] if place else 'it'}"
+        return f"this key is needed: add {place[-1]}" if isinstance(place[-1], str) else "one value more"
     if kind == "extra_forbidden":
         return _unknown_key(str(place[-1]), _known_keys(model, place))
     words = REMEDIES.get(kind)

@@ -65,14 +65,15 @@ except LedgerFault as fault:
 """
 
 
-def started(program: str, *arguments: str) -> subprocess.Popen[str]:
+def started(program: str, *arguments: str) -> subprocess.Popen[bytes]:
+    """Its pipes unbuffered: a buffer of ours would hide lines from `communicate`."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     return subprocess.Popen(
         [sys.executable, "-P", "-c", program, *arguments],
         env=environment,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        bufsize=0,
     )
 
 
@@ -95,13 +96,13 @@ def test_fifteen_kills_lose_nothing_acknowledged_and_part_no_pair(tmp_path: Path
     for kill in range(KILLS):
         writer = started(WRITER, str(path), str(kill))
         assert writer.stdout is not None
-        first = writer.stdout.readline().strip()
-        assert first, writer.stderr.read() if writer.stderr else ""
+        first = writer.stdout.readline().decode().strip()
+        assert first, writer.stderr.read().decode() if writer.stderr else ""
         time.sleep(chance.uniform(0.0, 0.04))
         writer.send_signal(signal.SIGKILL)
         rest, _ = writer.communicate(timeout=30)
         assert writer.returncode == -signal.SIGKILL
-        acknowledged += [first, *(line for line in rest.split("\n")[:-1])]
+        acknowledged += [first, *rest.decode().split("\n")[:-1]]
         with Ledger(path) as ledger:
             assert ledger.integrity() == []
             kept = kept_points(ledger)
@@ -139,7 +140,7 @@ def test_a_disk_that_takes_no_more_is_named_and_what_was_kept_stands(tmp_path: P
     with Ledger(path) as ledger:
         ledger.begin_run(head())
     filler = started(FILLER, str(path))
-    out, err = filler.communicate(timeout=60)
+    out, err = (said.decode() for said in filler.communicate(timeout=60))
     acknowledged = out.split()
     assert filler.returncode == 5, err
     assert err.startswith(("LedgerFull", "LedgerUnwritable")), err

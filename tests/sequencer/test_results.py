@@ -36,12 +36,12 @@ def words(text: str) -> set[str]:
     return set(text.split())
 
 
-POINT_KEYS = words(
-    "id measurement load frequency_hz cycles steady supply_nominal_v channels_driven outcome reason "
-    "stopped_by stopped_by_channel stop_limit level_vrms level_measured_vrms channels rails efficiency_pct heatsink_c "
-    "start_heatsink_c shots energy_unit_j energy_load_j traces harmonics band_hz record_s sample_rate_hz "
-    "lowest_thd_pct lowest_thd_power_w floor_note shot_table values"
-)
+POINT_KEYS = words("""
+    id measurement outcome reason load frequency_hz cycles steady supply_nominal_v channels_driven
+    stopped_by stopped_by_channel stop_limit level_vrms level_measured_vrms channels rails efficiency_pct
+    heatsink_c start_heatsink_c shots energy_unit_j energy_load_j traces harmonics band_hz record_s
+    sample_rate_hz lowest_thd_pct lowest_thd_power_w floor_note shot_table values
+""")
 CHANNEL_KEYS = words(
     "channel bridged load_ohm output_vrms crest_pos_v crest_neg_v offset_v power_w power_at_limit_w "
     "power_expanded_uncertainty_w power_at_limit_expanded_uncertainty_w coverage_factor coverage_pct "
@@ -217,6 +217,16 @@ def test_a_missing_file_is_refused_in_words(tmp_path: Path) -> None:
     """No traceback for a wrong path."""
     with pytest.raises(InputRefused, match="unreadable"):
         read_results(tmp_path / "nowhere.json")
+
+
+def test_a_reader_holds_the_old_file_or_the_new(tmp_path: Path) -> None:
+    """POSIX rename(2): who opened the old file reads it to its end, whole."""
+    path = tmp_path / "results.json"
+    write_whole(path, b"old")
+    with open(path, "rb") as reader:
+        write_whole(path, b"newer")
+        assert reader.read() == b"old"
+    assert path.read_bytes() == b"newer"
 
 
 def test_a_failed_write_leaves_the_old_file_and_no_rest(

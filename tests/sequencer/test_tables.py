@@ -57,7 +57,8 @@ def test_a_points_line_says_what_was_measured() -> None:
     table = points_table(results(point()))
     first = re.split(r"\s{2,}", line(table, "p001"))
     assert first == [
-        "p001", "4R", "20 cycles 1 kHz", "1.270", "A", "112.5 ±2.4", "112.3 ±2.4", "0.97 (0.02)", "24.10", "9", "1 % THD, A",
+        "p001", "4R", "20 cycles 1 kHz", "1.270", "A", "112.5 ±2.4", "112.3 ±2.4", "0.97 (0.02)", "24.10",
+        "9", "1 % THD, A",
     ]  # fmt: skip
     below = table.splitlines()[table.splitlines().index(line(table, "p001")) + 1]
     assert re.split(r"\s{2,}", below.strip()) == ["B", "112.5 ±2.4", "110.1 ±2.4", "0.97 (0.02)"]

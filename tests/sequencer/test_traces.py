@@ -44,7 +44,8 @@ def record(codes: NDArray[np.int32], rate_hz: float = RATE_HZ, **more: Any) -> R
 def sine_codes(
     n: int, frequency_hz: float = 1000.0, peak: float = 1000.0, rate_hz: float = RATE_HZ
 ) -> NDArray[np.int32]:
-    codes: NDArray[np.int32] = np.rint(peak * np.sin(2 * np.pi * frequency_hz * np.arange(n) / rate_hz)).astype(np.int32)
+    sine = np.sin(2 * np.pi * frequency_hz * np.arange(n) / rate_hz)
+    codes: NDArray[np.int32] = np.rint(peak * sine).astype(np.int32)
     return codes
 
 
@@ -87,7 +88,7 @@ def test_a_shot_comes_back_to_the_last_bit(tmp_path: Path) -> None:
 def test_any_codes_and_scale_come_back(
     tmp_path_factory: pytest.TempPathFactory, codes: list[int], volts_per_code: float, volts_at_zero: float
 ) -> None:
-    """32-bit words at their ends included; the volts are those of the definition, in the same order of operations."""
+    """32-bit words at their ends included; the volts are those of the definition, operation by operation."""
     array = np.asarray(codes, dtype=np.int32)
     volts = volts_at_zero + array.astype(np.float64) * volts_per_code
     made = shot(
@@ -134,7 +135,7 @@ def test_same_shot_same_bytes(tmp_path: Path) -> None:
 
 
 def test_a_long_record_is_thinned_while_its_harmonics_survive(tmp_path: Path) -> None:
-    """50 Hz at 100 kS/s: every second sample leaves 1000 a cycle; times and volts are those of the kept samples."""
+    """50 Hz at 100 kS/s: every second sample leaves 1000 a cycle; times and volts are of the kept samples."""
     codes = sine_codes(40_000, 50.0)
     write_trace(tmp_path / "a.npz", shot({"ch1": record(codes)}, frequency_hz=50.0))
     kept = read_trace(tmp_path / "a.npz").records["ch1"]
@@ -202,8 +203,8 @@ def test_damage_anywhere_is_refused_or_harmless(
 
 
 HOSTILE = [
-    "../../etc/passwd", "..", ".", "", "/", "a/b", "a\\b", "C:\\x", "~root", "-rf", "nul\x00byte", "line\nend",
-    "a+b", "#", "+",
+    "../../etc/passwd", "..", ".", "", "/", "a/b", "a\\b", "C:\\x", "~root", "-rf", "nul\x00byte",
+    "line\nend", "a+b", "#", "+",
     "møre på ås", "Ω", "日本", "\ud800", "x" * 500, " ", ".hidden", "a b", "a-b", "A/B", "a:b", "%2e%2e",
     "$(reboot)",
 ]  # fmt: skip
