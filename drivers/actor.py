@@ -199,8 +199,9 @@ class Actor:
                 request.result.set_result(value)
 
     async def _tear_down(self, request: _Request) -> None:
-        if request.stage == "broken" and self._task is not None:
-            self._task.uncancel()
+        task = asyncio.current_task()
+        if request.stage == "broken" and task is not None and task.uncancel() > 0:
+            self._closed = True  # somebody else cancelled the task too: two cancels arrive as one
         request.stage = "ending"
         self._torn_down = True
         await self._link.break_off()

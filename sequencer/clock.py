@@ -114,13 +114,16 @@ def run_virtual(
         loop.main = asyncio.current_task()
         return await main(loop.clock)
 
-    with asyncio.Runner(loop_factory=lambda: loop) as runner:
-        try:
-            result = runner.run(body())
-        except BaseException as error:
-            if loop.fault is not None and error is not loop.fault:
-                raise loop.fault from error
-            raise
+    failure: BaseException | None = None
+    try:
+        with asyncio.Runner(loop_factory=lambda: loop) as runner:
+            try:
+                result = runner.run(body())
+            except BaseException as error:
+                failure = loop.fault or error
+                raise
+    except BaseException as last:  # the first cause, not what went wrong after it in closing the loop
+        raise failure or last from (None if failure in (None, last) else last)
     if loop.fault is not None:
         raise loop.fault
     return result

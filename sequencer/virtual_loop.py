@@ -109,7 +109,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         return left_s if timeout is None else min(left_s, timeout)
 
     def _nothing_to_wake(self, timeout: float | None) -> float | None:
-        if timeout is None and self.main is not None and not self.main.done():
+        if timeout is None:
             self.fail(
                 TimeStuck(
                     f"nothing left to wake at {self.clock.now_ns()} ns; waiting:\n{waiting_tasks(self)}"

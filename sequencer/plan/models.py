@@ -273,6 +273,7 @@ class DigitiserDepth(Strict):
 class Bench(Strict):
     format: FormatOne
     name: Name
+    title: Text = ""
     supply_kind: Literal["regulated", "battery", "mains"] = "regulated"
     ceiling: Ceiling
     role: dict[RoleName, Role]

@@ -82,9 +82,9 @@ def test_clip_volts_from_rail_and_from_ratings() -> None:
 def test_costs_of_a_point_by_hand(tmp_path: Path) -> None:
     """20 cycles at 1 kHz into 4R, 30 V rail, 24 V, 1 %, channels A (4.01 ohm) and B (3.99 ohm).
 
-    Just-unclipped watts are 900/(2 R). At the limit and the overshoot allowed, over-drive is 0.25126 + 0.3 dB;
-    the factors of power and supply current come from the wave itself (numpy). Shots: 10 + 3 confirms + twin;
-    the gain of 4R was proved before.
+    Just-unclipped watts are 900/(2 R). At the limit and the overshoot allowed the sine is over-driven by
+    0.25126 + 0.3 dB; the factors of power and supply current come from the wave itself (numpy).
+    Shots: 10 + 3 confirms + twin; the gain of 4R was proved before.
     """
     found, costs, *_ = made(tmp_path)
     number = next(n for n, p in enumerate(found) if (p.load, p.cycles) == ("4R", 20))

@@ -23,15 +23,19 @@ def sources(top: str) -> Iterator[Path]:
 def imports(path: Path) -> Iterator[tuple[str, int, bool]]:
     """(module, line, lazy): lazy is True for an import inside a function."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    inside = {
-        id(node) for f in ast.walk(tree) if isinstance(f, ast.FunctionDef | ast.AsyncFunctionDef) for node in ast.walk(f)
-    }
+    lazy = (ast.FunctionDef, ast.AsyncFunctionDef)
+    inside = {id(n) for f in ast.walk(tree) if isinstance(f, lazy) or _for_types_only(f) for n in ast.walk(f)}
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             for alias in node.names:
                 yield alias.name, node.lineno, id(node) in inside
         elif isinstance(node, ast.ImportFrom) and node.module:
             yield node.module, node.lineno, id(node) in inside
+
+
+def _for_types_only(node: ast.AST) -> bool:
+    """`if TYPE_CHECKING:` never runs."""
+    return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
 
 
 @pytest.mark.parametrize("package", ["drivers", "simulators"])

@@ -11,16 +11,8 @@ import pytest
 
 from sequencer.errors import InputRefused, Problem
 from sequencer.plan.load import load_bench, load_inputs, load_plan
-from tests.sequencer.broken_inputs import (
-    BENCH,
-    BROKEN,
-    SOUND,
-    Broken,
-    Kind,
-    changed,
-    problems,
-    write,
-)
+from tests.sequencer.broken_inputs import BROKEN, Broken
+from tests.sequencer.sound_inputs import BENCH, SOUND, Kind, changed, problems, write
 
 
 def fits(problem: Problem, broken: Broken) -> bool:

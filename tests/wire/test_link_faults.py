@@ -1,6 +1,8 @@
-"""Every fault of a link ends with a named error at its exact nanosecond, and the next answer belongs to its question.
+"""Every fault of a link ends with a named error at its exact nanosecond, and the next answer belongs to its
+question.
 
-Expected instants are sums of declared durations: 1 ms a message, 0.5 s deadline, 20 ms pause before reopening, three
+Expected instants are sums of declared durations: 1 ms a message, 0.5 s deadline, 20 ms pause before
+reopening, three
 messages of greeting. A reply exactly at its deadline is in time.
 """
 
@@ -22,7 +24,9 @@ FIRST = "ASK 123456789?"  # ten bytes of reply
 
 @dataclass(frozen=True)
 class Ending:
-    """What a fault ends in. Times in ms after the first question; `answered_ms`: when the next question has its answer."""
+    """What a fault ends in. Times in ms after the first question; `answered_ms`: when the next question has
+    its answer.
+    """
 
     error: type[InstrumentError]
     error_ms: int
@@ -38,7 +42,10 @@ ENDINGS = {
     "late": (LinkFault("late", at_message=1, begins="ASK", for_s=0.7), Ending(LinkTimeout, 500, 701 + 4)),
     "frozen": (LinkFault("frozen", at_message=1, begins="ASK", for_s=0.7), Ending(LinkTimeout, 500, 701 + 4)),
     # one byte each 100 ms: nine gaps, then the greeting
-    "dribble": (LinkFault("dribble", at_message=1, begins="ASK", for_s=0.1), Ending(LinkTimeout, 500, 901 + 4)),
+    "dribble": (
+        LinkFault("dribble", at_message=1, begins="ASK", for_s=0.1),
+        Ending(LinkTimeout, 500, 901 + 4),
+    ),
     "babble": (LinkFault("babble", at_message=1, begins="ASK", for_s=0.8), Ending(LinkTimeout, 500, 801 + 4)),
     "garbage": (LinkFault("garbage", at_message=1, begins="ASK"), Ending(GarbledReply, 1, 1 + REOPENED_MS)),
     "surplus": (LinkFault("surplus", at_message=1, begins="ASK"), Ending(GarbledReply, 1, 1 + REOPENED_MS)),
@@ -71,14 +78,18 @@ def test_fault_ends_at_its_nanosecond_and_the_next_answer_is_right(name: str) ->
 
 @pytest.mark.parametrize("name", ENDINGS)
 def test_a_fault_costs_little_real_time(name: str) -> None:
-    """No simulated fault waits for a real time-out: a hundred times the usual 5 ms would still pass, a 60 s guard not."""
+    """No simulated fault waits for a real time-out: a hundred times the usual 5 ms would still pass, a 60 s
+    guard not.
+    """
     begun_s = time.monotonic()
     test_fault_ends_at_its_nanosecond_and_the_next_answer_is_right(name)
     assert time.monotonic() - begun_s < 5.0
 
 
 def test_after_a_late_reply_a_hundred_answers_belong_to_their_questions() -> None:
-    """The trap of raw sockets: the stale reply answers the next question, and all later ones are off by one."""
+    """The trap of raw sockets: the stale reply answers the next question, and all later ones are
+    off by one.
+    """
 
     async def main(clock: VirtualClock) -> None:
         async with one_instrument(clock, LinkFault("late", at_message=3, begins="ASK", for_s=0.6)) as bench:
@@ -95,7 +106,9 @@ def test_after_a_late_reply_a_hundred_answers_belong_to_their_questions() -> Non
 
 def test_a_reply_exactly_at_its_deadline_is_in_time_and_a_nanosecond_later_is_not() -> None:
     async def main(clock: VirtualClock, delay_s: float) -> str:
-        async with one_instrument(clock, LinkFault("late", at_message=1, begins="ASK", for_s=delay_s)) as bench:
+        async with one_instrument(
+            clock, LinkFault("late", at_message=1, begins="ASK", for_s=delay_s)
+        ) as bench:
             await bench.actor.open()
             try:
                 return await bench.actor.ask("ASK 1?")
@@ -108,7 +121,9 @@ def test_a_reply_exactly_at_its_deadline_is_in_time_and_a_nanosecond_later_is_no
 
 def test_a_dribble_in_time_is_a_good_reply() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(clock, LinkFault("dribble", at_message=1, begins="ASK", for_s=0.01)) as bench:
+        async with one_instrument(
+            clock, LinkFault("dribble", at_message=1, begins="ASK", for_s=0.01)
+        ) as bench:
             await bench.actor.open()
             assert await bench.actor.ask(FIRST) == "123456789"
             assert clock.now_ns() == GREETED_NS + (1 + 9 * 10) * MS
@@ -118,7 +133,9 @@ def test_a_dribble_in_time_is_a_good_reply() -> None:
 
 def test_two_hundred_silent_replies_in_a_row() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(clock, LinkFault("silent", at_message=1, begins="ASK", times=None)) as bench:
+        async with one_instrument(
+            clock, LinkFault("silent", at_message=1, begins="ASK", times=None)
+        ) as bench:
             for _ in range(200):
                 begun_ns = clock.now_ns()
                 with pytest.raises(LinkTimeout):
@@ -130,7 +147,9 @@ def test_two_hundred_silent_replies_in_a_row() -> None:
 
 def test_surplus_that_comes_later_is_found_before_the_next_question_is_sent() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)) as bench:
+        async with one_instrument(
+            clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)
+        ) as bench:
             assert await bench.actor.ask("ASK 1?") == "1"
             await clock.sleep(0.1)
             with pytest.raises(GarbledReply, match="surplus"):
@@ -145,7 +164,9 @@ def test_surplus_in_the_midst_of_the_next_question_is_no_answer_to_it() -> None:
     """Unprintable surplus while a slow reply is awaited: the exchange fails at the surplus's own instant."""
 
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)) as bench:
+        async with one_instrument(
+            clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)
+        ) as bench:
             await bench.actor.ask("ASK 1?")
             begun_ns = clock.now_ns()
             with pytest.raises(GarbledReply):
@@ -201,7 +222,10 @@ def test_frozen_between_questions_answers_late() -> None:
 
 def test_an_exchange_parked_for_an_hour_beside_a_watch_passes() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(clock, within_s=4000.0) as bench, one_instrument(clock, counted=False) as watched:
+        async with (
+            one_instrument(clock, within_s=4000.0) as bench,
+            one_instrument(clock, counted=False) as watched,
+        ):
             await bench.actor.open()
             slow = bench.actor.ask("TAKE 3600 ?")
 
