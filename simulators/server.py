@@ -40,6 +40,7 @@ class _Connection(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._rest = b""
         self._too_long = False
+        self._end_reported = False
         self.port: int = 0
         self.served = False
 
@@ -73,7 +74,7 @@ class _Connection(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         self._transport = None
         self._server.detach(self)
-        self._server.timebase.disconnected(self.port)
+        self._report_end()
 
     def send(self, chunk: Chunk) -> None:
         if self._transport is None or self._transport.is_closing():
@@ -89,6 +90,12 @@ class _Connection(asyncio.Protocol):
             raw: socket.socket = self._transport.get_extra_info("socket")
             raw.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
         self._transport.abort()
+        self._report_end()
+
+    def _report_end(self) -> None:
+        if not self._end_reported:  # at once if we end it: whoever waits for a reply has work from this very instant
+            self._end_reported = True
+            self._server.timebase.disconnected(self.port)
 
 
 @dataclass(frozen=True)

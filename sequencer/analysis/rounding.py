@@ -76,6 +76,8 @@ def _text(value: float, at: int) -> str:
     """Decimal text to the place `at`, never in powers of ten, minus as a sign of its own,
     no minus before zero.
     """
-    rounded = _at(Decimal(repr(value)), at)
+    exact = Decimal(repr(value))
+    # A float carries 17 significant digits: further ones would be invented.
+    rounded = _at(exact, max(at, exact.adjusted() - 16) if exact else at)
     text = f"{abs(rounded):f}"
     return f"{MINUS}{text}" if rounded < 0 else text

@@ -42,7 +42,7 @@ FAULTS = {
     "a": (LinkFault("late", at_message=9, begins="ASK", for_s=0.039),),  # exactly at the deadline of 40 ms
     "b": (LinkFault("silent", at_message=7, begins="ASK"), LinkFault("half", at_message=12, begins="ASK")),
     "c": (LinkFault("late", at_message=6, begins="ASK", for_s=0.05),),
-    "d": (LinkFault("reset", at_message=8, begins="ASK"), LinkFault("surplus", at_message=11, begins="ASK")),
+    "d": (LinkFault("reset", at_message=8, begins="ASK"), LinkFault("surplus", at_message=4, begins="ASK")),
 }
 
 Log = list[tuple[object, ...]]
