@@ -118,17 +118,14 @@ class Actor:
         if task is None:
             return
         self._work.set()
-        if (
-            self._current is None or self._current.stage == "running"
-        ):  # else a tear-down is under way: let it end
+        if self._current is None or self._current.stage == "running":  # else a tear-down is under way: let it end
             task.cancel()
         await asyncio.wait((task,))
+        self._fail_all()  # a task cancelled before its first breath has not done so itself
 
     # Requests
 
-    async def _request(
-        self, act: Callable[[], Awaitable[T]], what: str, within_s: float | None, priority: int
-    ) -> T:
+    async def _request(self, act: Callable[[], Awaitable[T]], what: str, within_s: float | None, priority: int) -> T:
         if self._closed:
             raise BrokenOff(self.name, f"the link has been closed; not sent: {what}")
         loop = asyncio.get_running_loop()
@@ -248,9 +245,7 @@ class Actor:
                 self.drained = tuple(drained)
                 return
             drained.append(reply)
-        raise GarbledReply(
-            self.name, f"the error queue is not empty after {self._greeting.error_cap}: {drained[-1]!r}"
-        )
+        raise GarbledReply(self.name, f"the error queue is not empty after {self._greeting.error_cap}: {drained[-1]!r}")
 
     def _error_number(self, reply: str) -> int:
         try:

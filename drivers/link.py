@@ -92,9 +92,7 @@ class Link:
         """Connect. Held as work until the other side has accepted. Raises LinkRefused."""
         self._clock.begin(self._opening)
         wire = self._wire = _Wire(self.model.name)
-        session = await self._in_thread(
-            lambda: wire.connect(self.model.address, self.model.open_within_s), wire.thread
-        )
+        session = await self._in_thread(lambda: wire.connect(self.model.address, self.model.open_within_s), wire.thread)
         self._clock.begin(session.port)
         await self._clock.taken(session.port)
         self._session = session

@@ -101,6 +101,8 @@ class VisaSession:
                 raise BadBytes(f"more than {limits.most_reply_bytes} bytes without a line end")
             reply += self._some(limits.most_reply_bytes + len(limits.reply_end) + 1, until_s)
         line, surplus = reply.split(limits.reply_end, 1)
+        if len(line) > limits.most_reply_bytes:
+            raise BadBytes(f"a line of {len(line)} bytes where at most {limits.most_reply_bytes} were expected")
         if surplus:
             raise BadBytes(f"surplus bytes after a reply: {surplus[:40]!r}")
         self._nothing_unread()
@@ -118,9 +120,7 @@ class VisaSession:
         if not digits.isdigit():
             raise BadBytes(f"block count {digits!r} is no number")
         if int(digits) > limits.most_reply_bytes:
-            raise BadBytes(
-                f"block of {int(digits)} bytes where at most {limits.most_reply_bytes} were expected"
-            )
+            raise BadBytes(f"block of {int(digits)} bytes where at most {limits.most_reply_bytes} were expected")
         payload = self._exactly(int(digits), until_s)
         end = self._exactly(len(limits.reply_end), until_s)
         if end != limits.reply_end:

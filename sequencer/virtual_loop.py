@@ -86,9 +86,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self._woke_s = time.monotonic()  # noqa: TID251 (real: see above)
         try:
             self.clock.wake_next()
-        except (
-            Exception
-        ) as error:  # a broken simulator or a clock that stands still: loud, never an instrument's fault
+        except Exception as error:  # a broken simulator or a clock that stands still: loud, never an instrument's fault
             self.fail(error)
 
     def _pace_left_s(self, when_ns: int, rested_s: float) -> float:
@@ -101,20 +99,14 @@ class VirtualLoop(asyncio.SelectorEventLoop):
             self._woke_s += rested_s
             names = ", ".join(repr(key) for key in self.clock.working)
             self.fail(
-                TimeStuck(
-                    f"at work for {rested_s:.0f} real seconds without an end: {names}\n{waiting_tasks(self)}"
-                )
+                TimeStuck(f"at work for {rested_s:.0f} real seconds without an end: {names}\n{waiting_tasks(self)}")
             )
             return 0
         return left_s if timeout is None else min(left_s, timeout)
 
     def _nothing_to_wake(self, timeout: float | None) -> float | None:
         if timeout is None:
-            self.fail(
-                TimeStuck(
-                    f"nothing left to wake at {self.clock.now_ns()} ns; waiting:\n{waiting_tasks(self)}"
-                )
-            )
+            self.fail(TimeStuck(f"nothing left to wake at {self.clock.now_ns()} ns; waiting:\n{waiting_tasks(self)}"))
             return 0
         return timeout
 
@@ -130,12 +122,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     def call_exception_handler(self, context: dict[str, Any]) -> None:
         super().call_exception_handler(context)
         error = context.get("exception")
-        if (
-            "protocol" in context
-            and isinstance(error, Exception)
-            and not isinstance(error, OSError)
-            and not self.fault
-        ):
+        if "protocol" in context and isinstance(error, Exception) and not isinstance(error, OSError) and not self.fault:
             self.fail(error)  # a simulator broke while taking bytes in
 
     # Fences
@@ -144,9 +131,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self, when: float, callback: Any, *args: Any, context: Any = None
     ) -> asyncio.TimerHandle:
         if not _ISLAND.get():
-            raise RuntimeError(
-                "a real timer in a virtual task: use the clock handed in, or declare a real-time island"
-            )
+            raise RuntimeError("a real timer in a virtual task: use the clock handed in, or declare a real-time island")
         return super().call_at(when, callback, *args, context=context)
 
     def run_in_executor(  # type: ignore[override]  # as above
@@ -204,9 +189,7 @@ class _Counted(Executor):
 
 def waiting_tasks(loop: asyncio.AbstractEventLoop) -> str:
     """One line per unfinished task, sorted by name: name, file, line and function where it waits."""
-    tasks = sorted(
-        (task for task in asyncio.all_tasks(loop) if not task.done()), key=lambda task: task.get_name()
-    )
+    tasks = sorted((task for task in asyncio.all_tasks(loop) if not task.done()), key=lambda task: task.get_name())
     return "\n".join(f"  {task.get_name()} at {_where(task.get_coro())}" for task in tasks)
 
 

@@ -101,9 +101,7 @@ class FaultWatch:
 
     def before(self, occasion: Occasion) -> LinkFault | None:
         """Faults of the link, decided before the message is executed."""
-        return self._pick(
-            occasion, lambda fault: fault.kind not in REPLY_KINDS and not fault.strikes_by_itself
-        )
+        return self._pick(occasion, lambda fault: fault.kind not in REPLY_KINDS and not fault.strikes_by_itself)
 
     def after(self, occasion: Occasion) -> LinkFault | None:
         """Faults of the reply, decided when there is one."""

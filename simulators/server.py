@@ -272,9 +272,7 @@ class InstrumentServer:
         else:
             self._send_now(connection, first, rest, fault)
 
-    def _send_now(
-        self, connection: _Connection, chunk: Chunk, rest: list[Chunk], fault: LinkFault | None
-    ) -> None:
+    def _send_now(self, connection: _Connection, chunk: Chunk, rest: list[Chunk], fault: LinkFault | None) -> None:
         connection.send(chunk)
         if rest and fault is not None and fault.kind == "surplus":
             unasked, rest = rest[0], []

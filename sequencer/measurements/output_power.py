@@ -88,7 +88,9 @@ def _prove_gain(job: PowerJob, outcome: Outcome) -> Generator[Request, Reply, Ga
     gain = max(10.0 ** (c.gain_db / 20.0) for c in job.channels)
     level = min(PROOF_OUTPUT_VRMS / gain, job.limits.generator_vrms)
     scale = PROOF_OUTPUT_VRMS * math.sqrt(2.0) * PROOF_RANGE_FACTOR
-    shot = yield from _fire(job, level, dict.fromkeys((c.input for c in job.channels), scale), "gain proof", PROOF_CYCLES)
+    shot = yield from _fire(
+        job, level, dict.fromkeys((c.input for c in job.channels), scale), "gain proof", PROOF_CYCLES
+    )
     outcome.shots += 1
     if any(r.overloaded for r in shot.records.values()):
         outcome.reason = "digitiser overloaded at the harmless level: check probe factor and gain"

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sequencer.analysis.burst import first_to_last_cycle_pct
 from sequencer.analysis.power import peak_reading_watts, watts
 from sequencer.analysis.uncertainty import Source, pool, power_uncertainty
-from sequencer.analysis.burst import first_to_last_cycle_pct
 from sequencer.measurements.judge import JUDGED_BY_RESIDUAL_UP_TO, ChannelShot, Judged
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.power_job import ChannelJob, PowerJob
@@ -53,9 +53,7 @@ def repeats(row: dict[str, Any]) -> list[list[float]]:
     return [c["repeat_power_w"] for c in row["channels"]]
 
 
-def _row(
-    outcome: Outcome, point: Point, found: Found | None, earlier: Sequence[Sequence[float]]
-) -> dict[str, Any]:
+def _row(outcome: Outcome, point: Point, found: Found | None, earlier: Sequence[Sequence[float]]) -> dict[str, Any]:
     row = _head(outcome.job, point)
     if found is None:
         return row | {"outcome": "not_measured", "reason": outcome.reason or "not reached", "shots": outcome.shots}
@@ -66,7 +64,9 @@ def _row(
         stopped = _which_ceiling(outcome, found)
     row |= {"stopped_by": stopped, "shots": found.shots + (outcome.shots - len(outcome.judged))}
     row |= _lowest(outcome, found)
-    row["shot_table"] = [_shot_row(j, r.distortion, r.floor) for j, r in zip(outcome.judged, outcome.readings, strict=True)]
+    row["shot_table"] = [
+        _shot_row(j, r.distortion, r.floor) for j, r in zip(outcome.judged, outcome.readings, strict=True)
+    ]
     accepted = _median_confirm(outcome, found)
     if not measured or accepted is None:
         reason = REASONS.get(stopped, f"no level was clean before: {stopped}")
@@ -89,7 +89,9 @@ def _head(job: PowerJob, point: Point) -> dict[str, Any]:
         "stop_quantity": point.quantity,
         "harmonics": point.harmonics,
         "band_hz": list(point.band_hz),
-        "judged_by": "burst_residual" if point.cycles <= JUDGED_BY_RESIDUAL_UP_TO and point.quantity == "thd" else point.quantity,
+        "judged_by": "burst_residual"
+        if point.cycles <= JUDGED_BY_RESIDUAL_UP_TO and point.quantity == "thd"
+        else point.quantity,
         "outcome": "measured",
         "reason": None,
         "stopped_by": None,
@@ -146,9 +148,7 @@ def _shot_row(judged: Judged, distortion: float, floor: float) -> dict[str, Any]
     }
 
 
-def _measured(
-    outcome: Outcome, found: Found, accepted: Judged, earlier: Sequence[Sequence[float]]
-) -> dict[str, Any]:
+def _measured(outcome: Outcome, found: Found, accepted: Judged, earlier: Sequence[Sequence[float]]) -> dict[str, Any]:
     job = outcome.job
     confirms = [_judged_of(outcome, r) for r in found.confirms]
     record = accepted.shot.records[job.channels[0].input]
@@ -209,8 +209,10 @@ def _channel(
     pooled = pool([*repeated.earlier, own_w])
     own = power_uncertainty(power_w, channel.sources, own_w, pooled)
     at_limit_w = _power_at_limit(outcome, channel, found)
-    bracket = Source.bracket(found.bracket_width_db) if found.bracket_width_db is not None else None
-    at_limit = power_uncertainty(at_limit_w, (*channel.sources, bracket), own_w, pooled) if at_limit_w and bracket else None
+    bracket = Source.bracket(found.bracket_width_db or found.resolution_db) if at_limit_w else None
+    at_limit = (
+        power_uncertainty(at_limit_w, (*channel.sources, bracket), own_w, pooled) if at_limit_w and bracket else None
+    )
     return {
         "channel": channel.name,
         "bridged": False,
@@ -252,15 +254,15 @@ def _cycle(row: Any) -> dict[str, Any]:
 
 
 def _power_at_limit(outcome: Outcome, channel: ChannelJob, found: Found) -> float | None:
-    """Watts at the crossing: interpolated in dB between the nearest shots on its two sides."""
+    """Watts at the crossing: on the line in dB through the nearest shots on its two sides, or the two just below it."""
     if found.crossing_db is None:
         return None
     points = sorted(_power_by_level(outcome.judged, channel).items())
     below = [p for p in points if p[0] <= found.crossing_db]
     above = [p for p in points if p[0] > found.crossing_db]
-    if not below or not above:
+    if len(below) < 2 and not (below and above):
         return None
-    (l0, p0), (l1, p1) = below[-1], above[0]
+    (l0, p0), (l1, p1) = (below[-1], above[0]) if above else (below[-2], below[-1])
     share = (found.crossing_db - l0) / (l1 - l0)
     return float(10.0 ** ((p0 + share * (p1 - p0)) / 10.0))
 
@@ -271,5 +273,7 @@ def _power_by_level(judged: Sequence[Judged], channel: ChannelJob) -> Mapping[fl
     for j in judged:
         seen: ChannelShot = j.channels[channel.name]
         level_db = 20.0 * math.log10(j.shot.level_vrms)
-        by_level.setdefault(level_db, []).append(10.0 * math.log10(max(watts(seen.last.rms_ac_v, channel.load_ohm), 1e-12)))
+        by_level.setdefault(level_db, []).append(
+            10.0 * math.log10(max(watts(seen.last.rms_ac_v, channel.load_ohm), 1e-12))
+        )
     return {level: sum(ws) / len(ws) for level, ws in by_level.items()}

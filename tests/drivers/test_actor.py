@@ -137,9 +137,7 @@ def test_only_the_request_that_failed_raises_and_nothing_is_sent_twice() -> None
                 type(None),
                 type(None),
             ]
-            assert [message for message in bench.panel.log if "ASK" in message] == [
-                f"ASK {i}?" for i in range(4)
-            ]
+            assert [message for message in bench.panel.log if "ASK" in message] == [f"ASK {i}?" for i in range(4)]
 
     run_virtual(main)
 
@@ -238,9 +236,7 @@ def _later(exchange: Any) -> None:
 
 
 @pytest.mark.parametrize("run", [run_virtual, run_real])
-@pytest.mark.parametrize(
-    "state", [_idle, _open, _opening, _in_flight, _broken, _after_a_failure, _in_the_pause]
-)
+@pytest.mark.parametrize("state", [_idle, _open, _opening, _in_flight, _broken, _after_a_failure, _in_the_pause])
 def test_closing_from_any_state_ends_all_and_leaves_nothing(state: Any, run: Any) -> None:
     """The bench itself proves that threads and descriptors are as before."""
 

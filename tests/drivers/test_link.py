@@ -110,9 +110,7 @@ def test_good_lines(sent: bytes, read: str) -> None:
     """0xB5 is the micro sign and 0xB0 the degree sign in ISO 8859-1."""
 
     async def main(clock: VirtualClock) -> str:
-        async with one_instrument(
-            clock, rewrite=lambda message, reply: sent if "ASK" in message else reply
-        ) as bench:
+        async with one_instrument(clock, rewrite=lambda message, reply: sent if "ASK" in message else reply) as bench:
             return await bench.actor.ask("ASK 1?")
 
     assert run_virtual(main) == read

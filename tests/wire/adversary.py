@@ -133,17 +133,14 @@ async def main(clock: VirtualClock) -> tuple[Log, Log]:
     journal: Log = []
     count = [0]
     servers = {
-        name: InstrumentServer(
-            CountingPanel(name, count), clock, LinkFaults(faults), lambda *row: journal.append(row)
-        )
+        name: InstrumentServer(CountingPanel(name, count), clock, LinkFaults(faults), lambda *row: journal.append(row))
         for name, faults in FAULTS.items()
     }
     for server in servers.values():
         await server.start()
     greeting = Greeting(identity_begins="Example,")
     actors = {
-        name: Actor(LinkModel(name, server.address, within_s=0.04), greeting, clock)
-        for name, server in servers.items()
+        name: Actor(LinkModel(name, server.address, within_s=0.04), greeting, clock) for name, server in servers.items()
     }
     script = Script(clock, actors)
     await script.run()

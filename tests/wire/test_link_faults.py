@@ -106,9 +106,7 @@ def test_after_a_late_reply_a_hundred_answers_belong_to_their_questions() -> Non
 
 def test_a_reply_exactly_at_its_deadline_is_in_time_and_a_nanosecond_later_is_not() -> None:
     async def main(clock: VirtualClock, delay_s: float) -> str:
-        async with one_instrument(
-            clock, LinkFault("late", at_message=1, begins="ASK", for_s=delay_s)
-        ) as bench:
+        async with one_instrument(clock, LinkFault("late", at_message=1, begins="ASK", for_s=delay_s)) as bench:
             await bench.actor.open()
             try:
                 return await bench.actor.ask("ASK 1?")
@@ -121,9 +119,7 @@ def test_a_reply_exactly_at_its_deadline_is_in_time_and_a_nanosecond_later_is_no
 
 def test_a_dribble_in_time_is_a_good_reply() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(
-            clock, LinkFault("dribble", at_message=1, begins="ASK", for_s=0.01)
-        ) as bench:
+        async with one_instrument(clock, LinkFault("dribble", at_message=1, begins="ASK", for_s=0.01)) as bench:
             await bench.actor.open()
             assert await bench.actor.ask(FIRST) == "123456789"
             assert clock.now_ns() == GREETED_NS + (1 + 9 * 10) * MS
@@ -133,9 +129,7 @@ def test_a_dribble_in_time_is_a_good_reply() -> None:
 
 def test_two_hundred_silent_replies_in_a_row() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(
-            clock, LinkFault("silent", at_message=1, begins="ASK", times=None)
-        ) as bench:
+        async with one_instrument(clock, LinkFault("silent", at_message=1, begins="ASK", times=None)) as bench:
             for _ in range(200):
                 begun_ns = clock.now_ns()
                 with pytest.raises(LinkTimeout):
@@ -147,9 +141,7 @@ def test_two_hundred_silent_replies_in_a_row() -> None:
 
 def test_surplus_that_comes_later_is_found_before_the_next_question_is_sent() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(
-            clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)
-        ) as bench:
+        async with one_instrument(clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)) as bench:
             assert await bench.actor.ask("ASK 1?") == "1"
             await clock.sleep(0.1)
             with pytest.raises(GarbledReply, match="surplus"):
@@ -164,9 +156,7 @@ def test_surplus_in_the_midst_of_the_next_question_is_no_answer_to_it() -> None:
     """Unprintable surplus while a slow reply is awaited: the exchange fails at the surplus's own instant."""
 
     async def main(clock: VirtualClock) -> None:
-        async with one_instrument(
-            clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)
-        ) as bench:
+        async with one_instrument(clock, LinkFault("surplus", at_message=1, begins="ASK", for_s=0.05)) as bench:
             await bench.actor.ask("ASK 1?")
             begun_ns = clock.now_ns()
             with pytest.raises(GarbledReply):

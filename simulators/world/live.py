@@ -1,0 +1,232 @@
+"""A unit that is powered: its outputs, its rail and what it takes from the supply, solved once, read at any time."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cached_property
+
+import numpy as np
+
+from simulators.world.noise import Samples
+from simulators.world.rail import Grid, Path, Source, rail_volts
+from simulators.world.setting import Setting, State, Work
+from simulators.world.signals import Coupled, Wave, clipped
+from simulators.world.unit_truth import UnitTruth
+
+SETTLED = 1e-7  # of the rail: what is left of a transient when the rest is taken as periodic
+POINTS_PER_CYCLE = 400
+LONG_POINTS_PER_CYCLE = 160  # where hundreds of cycles are needed until it is periodic
+STIFF = Source(0.0, 0.01, 1e-4)  # stands in for a rail without reservoir once the supply limits
+
+
+class Live:
+    """Response of a powered unit."""
+
+    def __init__(self, setting: Setting, unit: UnitTruth, start: State, from_ns: int) -> None:
+        self._setting, self._unit, self._start = setting, unit, start
+        self._wave = setting.wave(from_ns)
+        self._coupled = [
+            Coupled(channel, self._wave if driven else Wave(), y)
+            for channel, driven, y in zip(unit.channels, setting.driven, start.coupled_v, strict=True)
+        ]
+        rail = unit.rail
+        self._source = Source(setting.rail_no_load_v, rail.source_ohm, rail.tau_s)
+        end_ns = setting.tone.end_ns if setting.tone else None
+        self._planned_s = math.inf if end_ns is None else (end_ns - from_ns) * 1e-9
+        self._grid = self._grid_for(self._source)
+        self._rail_v = rail_volts(self._source, self._paths, self._grid, self._first_rail_v)
+        if self._feed_over_limit:
+            self._limit_the_source()
+
+    # The grid
+
+    def _grid_for(self, source: Source) -> Grid:
+        taus = [(_rail_tau_s(source, self._setting.load_ohm), self._rail_unrest)] if source.ohm else []
+        taus += [
+            (1.0 / c.wc, min(c.tail_out_v / source.no_load_v, 1.0))
+            for c in self._coupled
+            if c.wc and source.no_load_v
+        ]
+        settle_s = max((tau * math.log(size / SETTLED) for tau, size in taus if size > SETTLED), default=0.0)
+        if self._wave.peak_v:
+            return self._grid_of_cycles(settle_s, source)
+        if not settle_s:
+            return Grid(1.0, 1, 1)
+        dt_s = min(tau for tau, size in taus if size > SETTLED) / 100.0
+        return Grid(max(dt_s, settle_s / 20_000), min(math.ceil(settle_s / dt_s), 20_000), 1)
+
+    def _grid_of_cycles(self, settle_s: float, source: Source) -> Grid:
+        frequency_hz = self._wave.omega / (2.0 * math.pi)
+        planned = self._planned_s * frequency_hz
+        cycles = math.ceil(settle_s * frequency_hz) + 1
+        if planned < cycles:
+            cycles = max(1, math.ceil(planned - 1e-4))
+        per_cycle = POINTS_PER_CYCLE if cycles <= 100 else LONG_POINTS_PER_CYCLE
+        if source.ohm:
+            part = 300.0 if source.tau_s > STIFF.tau_s else 4.0
+            per_cycle = max(per_cycle, min(math.ceil(part / (frequency_hz * source.tau_s)), 20_000))
+        return Grid(1.0 / (frequency_hz * per_cycle), cycles * per_cycle, per_cycle)
+
+    @property
+    def _rail_unrest(self) -> float:
+        """How far the rail may still move, as part of V0."""
+        if self._wave.peak_v:
+            return 1.0
+        return abs(self._first_rail_v / self._source.no_load_v - 1.0) + sum(
+            abs(channel.offset_v) / ohm * self._source.ohm / self._source.no_load_v
+            for channel, ohm in zip(self._unit.channels, self._setting.load_ohm, strict=True)
+        )
+
+    @property
+    def _first_rail_v(self) -> float:
+        return self._start.rail_v if self._source.ohm else self._source.no_load_v
+
+    @cached_property
+    def _paths(self) -> list[Path]:
+        t_s = self._grid.times_s
+        return [
+            Path(channel, ohm, coupled.wanted_v(t_s))
+            for channel, ohm, coupled in zip(
+                self._unit.channels, self._setting.load_ohm, self._coupled, strict=True
+            )
+        ]
+
+    # The supply
+
+    @cached_property
+    def _path_amps(self) -> list[Samples]:
+        return [path.amps(self._rail_v) for path in self._paths]
+
+    @cached_property
+    def _natural(self) -> tuple[Samples, Samples]:
+        """Amperes and unit terminal volts on the grid if the supply had no limit.
+
+        Vt = Vs - R (I0 + P / Vt): the larger root of Vt^2 - (Vs - R I0) Vt + R P = 0.
+        """
+        rail, feed, taken = self._source, self._setting.feed, self._unit.feed
+        if rail.ohm:
+            source_a = (rail.no_load_v - self._rail_v) / rail.ohm
+        else:
+            source_a = sum(self._path_amps, np.zeros(self._grid.points + 1))
+        power_w = rail.no_load_v * source_a / taken.efficiency
+        half = 0.5 * (feed.volts - feed.ohm * taken.idle_a)
+        terminal_v = half + np.sqrt(np.maximum(half**2 - feed.ohm * power_w, 0.0))
+        return taken.idle_a + power_w / terminal_v, terminal_v
+
+    @cached_property
+    def _feed_over_limit(self) -> bool:
+        return bool(np.any(self._natural[0] > self._setting.feed.limit_a))
+
+    def _limit_the_source(self) -> None:
+        """Solve again with the rail's source held to what the current limit leaves for it."""
+        feed, taken = self._setting.feed, self._unit.feed
+        at_limit_v = max(feed.volts - feed.ohm * feed.limit_a, 0.0)
+        left_a = max(feed.limit_a - taken.idle_a, 0.0)
+        source = self._source
+        if not source.ohm:
+            source = replace(STIFF, no_load_v=source.no_load_v)
+        source = replace(source, cap_a=left_a * at_limit_v * taken.efficiency / source.no_load_v)
+        self._source = source
+        self._grid = self._grid_for(source)
+        for name in ("_paths", "_path_amps", "_natural"):
+            self.__dict__.pop(name, None)
+        self._rail_v = rail_volts(source, self._paths, self._grid, self._first_rail_v)
+
+    @cached_property
+    def _feed_on_grid(self) -> tuple[Samples, Samples, Samples]:
+        """Amperes, supply volts, unit terminal volts on the grid: in current limit the volts fold."""
+        natural_a, natural_v = self._natural
+        feed = self._setting.feed
+        if not self._feed_over_limit:
+            return natural_a, natural_v + feed.lead_ohm * natural_a, natural_v
+        amps = np.minimum(natural_a, feed.limit_a)
+        supply_v = feed.volts * amps / natural_a - feed.source_ohm * amps
+        return amps, supply_v, np.maximum(supply_v - feed.lead_ohm * amps, 0.0)
+
+    @cached_property
+    def _feed_sums(self) -> tuple[Samples, Samples]:
+        amps, supply_v, _ = self._feed_on_grid
+        return self._grid.summed(supply_v), self._grid.summed(amps)
+
+    @cached_property
+    def _limited(self) -> Samples:
+        return (self._natural[0] > self._setting.feed.limit_a).astype(np.float64)
+
+    # Read
+
+    def rail_v(self, t_s: Samples) -> Samples:
+        """The internal rail."""
+        if not self._source.ohm:
+            return np.full_like(t_s, self._source.no_load_v)
+        return self._grid.value(self._rail_v, t_s)
+
+    def outputs(self, t_s: Samples) -> list[Samples]:
+        rail_v = self.rail_v(t_s)
+        return [
+            clipped(coupled.wanted_v(t_s), rail_v, path.channel) * _load_part(path)
+            for coupled, path in zip(self._coupled, self._paths, strict=True)
+        ]
+
+    def terminal_v(self, t_s: Samples) -> Samples:
+        return self._grid.value(self._feed_on_grid[2], t_s)
+
+    def amps(self, t_s: Samples) -> Samples:
+        return self._grid.value(self._feed_on_grid[0], t_s)
+
+    def supply_sums(self, from_s: float, to_s: float) -> tuple[float, float]:
+        volts, amps = self._feed_sums
+        grid = self._grid
+        return (
+            grid.integral(volts, to_s) - grid.integral(volts, from_s),
+            grid.integral(amps, to_s) - grid.integral(amps, from_s),
+        )
+
+    @cached_property
+    def _sums(self) -> list[tuple[Samples, Samples]]:
+        """Per channel: charge, and joules in the load."""
+        return [
+            (
+                self._grid.summed(amps),
+                self._grid.summed(amps**2 * (0.0 if math.isinf(p.load_ohm) else p.load_ohm)),
+            )
+            for p, amps in zip(self._paths, self._path_amps, strict=True)
+        ]
+
+    def work(self, t_s: float) -> Work:
+        feed, taken = self._setting.feed, self._unit.feed
+        idle_j = taken.idle_a * (feed.volts - feed.ohm * taken.idle_a) * t_s
+        share_j = idle_j / len(self._unit.channels)
+        per_coulomb = self._source.no_load_v / taken.efficiency
+        drawn = [per_coulomb * self._grid.integral(charge, t_s) for charge, _ in self._sums]
+        loads = tuple(self._grid.integral(joules, t_s) for _, joules in self._sums)
+        heats = tuple(d - load + share_j for d, load in zip(drawn, loads, strict=True))
+        return Work(loads, heats, sum(drawn) + idle_j)
+
+    def state(self, t_s: float) -> State:
+        t = np.array([t_s])
+        coupled = tuple(float(c.coupled_v(t)[0]) for c in self._coupled)
+        return State(float(self.rail_v(t)[0]), float(self.terminal_v(t)[0]), coupled)
+
+    def limited_at(self, t_s: float) -> bool:
+        return self._feed_over_limit and float(self._grid.value(self._limited, np.array([t_s]))[0]) > 0.0
+
+    def limited_between(self, from_s: float, to_s: float) -> bool:
+        if not self._feed_over_limit:
+            return False
+        sums, grid = self._grid.summed(self._limited), self._grid
+        return self.limited_at(to_s) or grid.integral(sums, to_s) > grid.integral(sums, from_s)
+
+
+def _rail_tau_s(source: Source, load_ohm: tuple[float, ...]) -> float:
+    """How slowly the rail comes to rest. A source that gives no more than its cap holds nothing: the reservoir then
+    empties into the loads alone.
+    """
+    if math.isinf(source.cap_a):
+        return source.tau_s
+    siemens = sum(1.0 / ohm for ohm in load_ohm)
+    return source.tau_s + (source.farad / siemens if siemens else 0.0)
+
+
+def _load_part(path: Path) -> float:
+    return 1.0 if math.isinf(path.load_ohm) else path.load_ohm / path.total_ohm
