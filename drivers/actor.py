@@ -1,11 +1,9 @@
-"""One instrument's link with its queue: one task, urgent requests first, a deadline on each, a clean link
-after any fault.
+"""One instrument's link with its queue: one task, urgent requests first, a deadline on each, a clean link after
+any fault.
 
-After a time-out, a garbled reply or a broken connection the link is torn down at once. Before the next
-request it is
-reopened and greeted: so a late reply can't answer the next question, its connection is dead. Only the request
-that
-failed raises; nothing is retried.
+After a time-out, a garbled reply or a broken connection the link is torn down at once. Before the next request it
+is reopened and greeted: so a late reply can't answer the next question, its connection is dead. Only the request
+that failed raises; nothing is retried.
 """
 
 from __future__ import annotations
@@ -42,9 +40,8 @@ class _Request:
 class Actor:
     """Implements Speaker over one link. Needs a running loop at the first request; `close` it at the end.
 
-    The deadline of a request runs from the moment its turn comes, on the clock handed in, and covers the
-    exchange and the
-    reopening and greeting that may have to come first; waiting in the queue is not counted.
+    The deadline of a request runs from the moment its turn comes, on the clock handed in, and covers the exchange
+    and the reopening and greeting that may have to come first; waiting in the queue is not counted.
     """
 
     def __init__(self, model: LinkModel, greeting: Greeting, clock: Clock) -> None:
@@ -102,17 +99,13 @@ class Actor:
         return bytes(await self._request(act, message, within_s, NORMAL))
 
     def break_in_flight(self) -> None:
-        """End the exchange that is running, if any: its caller gets BrokenOff, the link is torn down and
-        reopened.
-        """
+        """End the exchange that is running, if any: its caller gets BrokenOff, the link is torn down and reopened."""
         if self._current is not None and self._current.stage == "running" and self._task is not None:
             self._current.stage = "broken"
             self._task.cancel()
 
     async def close(self) -> None:
-        """End the link and its thread. What runs or waits raises BrokenOff. May be called again, and at any
-        time.
-        """
+        """End the link and its thread. What runs or waits raises BrokenOff. May be called again, and at any time."""
         self._closed = True
         task, self._task = self._task, None
         if task is None:
@@ -146,8 +139,7 @@ class Actor:
 
     def _withdraw(self, request: _Request) -> None:
         """Its caller was cancelled: a queued request is not sent; one that runs leaves the link in an unknown
-        state.
-        """
+        state."""
         if request is self._current:
             self.break_in_flight()
         elif request in self._queue:

@@ -1,7 +1,7 @@
 """What each role needs of its instrument: the list a dialect file is checked against. Pure.
 
-The order of the settings is the order in which the roles send them; a file that says setting X changes
-setting Y is refused unless Y comes later here.
+The order of the settings is the order in which the roles send them; a file that says setting X changes setting Y
+is refused unless Y comes later here.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""The shape of a dialect file: tables, keys, types, defaults. Pure; what the tables must contain for a role
-is checked in drivers.dialect_rules.
+"""The shape of a dialect file: tables, keys, types, defaults. Pure; what the tables must contain for a role is
+checked in drivers.dialect_rules.
 
-Unknown keys are refused. There are no conditions and no expressions: where an instrument needs a decision,
-the decision has a name here and code of ours behind it.
+Unknown keys are refused. There are no conditions and no expressions: where an instrument needs a decision, the
+decision has a name here and code of ours behind it.
 """
 
 from __future__ import annotations
@@ -73,8 +73,8 @@ class WordSample(Strict):
 
 
 class Sent(Strict):
-    """What settings of all kinds share. changes: settings whose number this one changes, and which are
-    therefore sent later."""
+    """What settings of all kinds share. changes: settings whose number this one changes, and which are therefore
+    sent later."""
 
     send: Messages
     ask: Message | None = None
@@ -85,9 +85,9 @@ class Sent(Strict):
 class NumberSetting(Sent):
     """A number. decimals: fixed digits after the point; digits: significant ones, with exponent; one of both.
 
-    smallest: least value that may be sent, our unit. infinite: word sent for infinity.
-    within, within_relative: how far the read-back may lie off, in the instrument's unit; both add.
-    convert: a name of drivers.conversions. half_divisions: from the centre to the end of the screen.
+    smallest: least value that may be sent, our unit. infinite: word sent for infinity. within, within_relative:
+    how far the read-back may lie off, in the instrument's unit; both add. convert: a name of drivers.conversions.
+    half_divisions: from the centre to the end of the screen.
     """
 
     kind: Literal["number"]
@@ -177,8 +177,8 @@ class Completion(Strict):
     """How it is known that the digitiser is armed, and that it is done.
 
     state_word: the state is asked until it is at rest; since some show rest before they have started too,
-    counter_ask names a count of complete captures that must have grown.
-    blocking_query: done_ask answers only when the capture is complete.
+    counter_ask names a count of complete captures that must have grown. blocking_query: done_ask answers only when
+    the capture is complete.
     """
 
     kind: Literal["state_word", "blocking_query"]
@@ -208,9 +208,9 @@ class TraceSample(Strict):
 class Trace(Strict):
     """Samples of one input.
 
-    source_ask, source_reads: what proves that the input is the chosen one. fields: term -> place in the
-    preamble. expect: fields that must read so, or the data have another form than this file believes.
-    The converter's codes sit at the top of the word.
+    source_ask, source_reads: what proves that the input is the chosen one. fields: term -> place in the preamble.
+    expect: fields that must read so, or the data have another form than this file believes. The converter's codes
+    sit at the top of the word.
     """
 
     send: Messages

@@ -145,12 +145,7 @@ def _read_back(key: str, table: Setting, wanted: Wanted) -> Iterator[Problem]:
         yield Problem(f"{key}.ask", table.ask, "give the question, or say not_readable = true, not both")
     if table.not_readable and wanted.kind != "word":
         yield Problem(f"{key}.not_readable", True, "this role can't be used safely without reading it back")
-    if (
-        isinstance(table, NumberSetting)
-        and wanted.same
-        and table.within is None
-        and table.within_relative is None
-    ):
+    if isinstance(table, NumberSetting) and wanted.same and table.within is None and table.within_relative is None:
         yield Problem(f"{key}.within", None, "say how far the read-back may lie off: within, within_relative")
 
 
@@ -159,9 +154,7 @@ def _order(key: str, name: str, table: Setting, order: list[str]) -> Iterator[Pr
         if other not in order:
             yield Problem(f"{key}.changes", other, f"settings of this role: {_listed(order)}")
         elif order.index(other) <= order.index(name):
-            yield Problem(
-                f"{key}.changes", other, f"{other} is set before {name}: this role can't cope with that"
-            )
+            yield Problem(f"{key}.changes", other, f"{other} is set before {name}: this role can't cope with that")
 
 
 def _number(key: str, table: NumberSetting, wanted: Wanted) -> Iterator[Problem]:
@@ -171,9 +164,7 @@ def _number(key: str, table: NumberSetting, wanted: Wanted) -> Iterator[Problem]
     if table.convert not in allowed:
         yield Problem(f"{key}.convert", table.convert, f"conversions for this setting: {_listed(allowed)}")
     elif CONVERSIONS[table.convert].needs_divisions != (table.half_divisions is not None):
-        yield Problem(
-            f"{key}.half_divisions", table.half_divisions, "needed by conversion to divisions, only there"
-        )
+        yield Problem(f"{key}.half_divisions", table.half_divisions, "needed by conversion to divisions, only there")
     if wanted.may_be_infinite and table.infinite is None:
         yield Problem(f"{key}.infinite", None, 'give the word for infinity, such as "INF"')
     if table.infinite is not None and not wanted.may_be_infinite:
@@ -186,14 +177,10 @@ def _number(key: str, table: NumberSetting, wanted: Wanted) -> Iterator[Problem]
 
 def _words(key: str, table: WordSetting, wanted: Wanted) -> Iterator[Problem]:
     for ours in table.words.keys() - set(wanted.words):
-        yield Problem(
-            f"{key}.words.{ours}", table.words[ours], f"words of this setting: {_listed(wanted.words)}"
-        )
+        yield Problem(f"{key}.words.{ours}", table.words[ours], f"words of this setting: {_listed(wanted.words)}")
     missing = set(wanted.words) - table.words.keys()
     if missing and not (wanted.one_of and len(missing) < len(wanted.words)):
-        yield Problem(
-            f"{key}.words", dict(table.words), f"add the instrument's word for: {_listed(sorted(missing))}"
-        )
+        yield Problem(f"{key}.words", dict(table.words), f"add the instrument's word for: {_listed(sorted(missing))}")
     if table.ask is not None and not table.samples:
         yield Problem(f"{key}.samples", None, "give a sample reply and what it means")
 
@@ -228,9 +215,7 @@ def _readings(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
         parts = file.reading.get(name, ())
         given = [q for part in parts for q in part.gives]
         if parts and sorted(given) != sorted(quantities):
-            yield Problem(
-                f"reading.{name}.gives", given, f"each of these exactly once: {_listed(quantities)}"
-            )
+            yield Problem(f"reading.{name}.gives", given, f"each of these exactly once: {_listed(quantities)}")
         for n, part in enumerate(parts):
             yield from _asking(f"reading.{name}[{n}].ask", part.ask, {"channel"})
 
@@ -275,9 +260,7 @@ def _trace(table: Trace) -> Iterator[Problem]:
         yield Problem("trace.fields", dict(table.fields), f"exactly these terms: {_listed(sorted(wanted))}")
     for term, place in table.fields.items():
         if place >= table.field_count:
-            yield Problem(
-                f"trace.fields.{term}", place, f"the preamble has fields 0 to {table.field_count - 1}"
-            )
+            yield Problem(f"trace.fields.{term}", place, f"the preamble has fields 0 to {table.field_count - 1}")
     for n, expect in enumerate(table.expect):
         if expect.field >= table.field_count:
             yield Problem(f"trace.expect[{n}].field", expect.field, f"fields 0 to {table.field_count - 1}")
@@ -300,9 +283,7 @@ def _status(registers: tuple[Status, ...]) -> Iterator[Problem]:
             bit = register.bits[meaning]
             yield Problem(f"status[{n}].bits.{meaning}", bit, f"meanings: {_listed(BIT_MEANINGS)}")
         if len(set(register.bits.values())) != len(register.bits):
-            yield Problem(
-                f"status[{n}].bits", dict(register.bits), "two meanings share a bit: look it up again"
-            )
+            yield Problem(f"status[{n}].bits", dict(register.bits), "two meanings share a bit: look it up again")
     for latched, wanted in ((False, LIVE_BITS), (True, LATCHED_BITS)):
         named = {m for r in registers if r.latched is latched for m in r.bits}
         for meaning in set(wanted) - named:

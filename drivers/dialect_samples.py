@@ -62,9 +62,7 @@ def _samples_of(table: Setting) -> list[tuple[str, Value, float]]:
     return [(s.reply, s.means, math.nan) for s in table.samples]
 
 
-def _setting_sample(
-    key: str, text: SettingText, reply: str, means: Value, around: Surroundings
-) -> Iterator[Problem]:
+def _setting_sample(key: str, text: SettingText, reply: str, means: Value, around: Surroundings) -> Iterator[Problem]:
     remedy = _says(lambda: text.parse(reply, _ASKED, around), means)
     if remedy:
         yield Problem(key, reply, remedy)
@@ -78,18 +76,14 @@ def _setting_sample(
         yield from _compared(key, text, reply, float(means), around)
 
 
-def _compared(
-    key: str, text: SettingText, reply: str, means: float, around: Surroundings
-) -> Iterator[Problem]:
+def _compared(key: str, text: SettingText, reply: str, means: float, around: Surroundings) -> Iterator[Problem]:
     """The read-back must agree with itself as sent, and must not agree with a value 1 % off."""
     table = text.table
     assert isinstance(table, NumberSetting)
     if table.within is None and table.within_relative is None:
         return
     if not text.agrees(means, reply, _ASKED, around):
-        yield Problem(
-            key, reply, "it does not agree with its own value as sent: too few digits, or within too small"
-        )
+        yield Problem(key, reply, "it does not agree with its own value as sent: too few digits, or within too small")
     if means == 0 or not math.isfinite(means):
         return
     off = means * 1.01

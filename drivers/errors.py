@@ -1,7 +1,7 @@
 """What can go wrong between us and an instrument: one class per situation.
 
-Each carries the instrument's name on the bench, so that a message can be acted on. A number that came
-with one of these errors is never used.
+Each carries the instrument's name on the bench, so that a message can be acted on. A number that came with one of
+these errors is never used.
 """
 
 from __future__ import annotations
@@ -57,9 +57,7 @@ class CeilingPassed(InstrumentError):
 
 
 class GuardExpired(Exception):
-    """The real-time guard of a dry run ran out in a read: a simulator is broken. Never an
-    instrument's fault.
-    """
+    """The real-time guard of a dry run ran out in a read: a simulator is broken. Never an instrument's fault."""
 
 
 class DialectError(Exception):

@@ -1,10 +1,8 @@
 """A link to one instrument as the loop sees it: open, write, query, break off, each on the clock handed in.
 
-The ledger of work is kept here: a key is at work from before its thread starts until the task that awaited it
-has the
-result. After any exception, a cancel included, the caller must `break_off` before it awaits anything else of
-the clock:
-the key stays at work until then, so that no virtual time can pass between a failure and its tear-down.
+The ledger of work is kept here: a key is at work from before its thread starts until the task that awaited it has
+the result. After any exception, a cancel included, the caller must `break_off` before it awaits anything else of
+the clock: the key stays at work until then, so that no virtual time can pass between a failure and its tear-down.
 """
 
 from __future__ import annotations
@@ -30,14 +28,11 @@ JOIN_WITHIN_S = 1.0
 class LinkModel:
     """One instrument's connection.
 
-    name: for messages; address: TCPIP::host::port::SOCKET. message_end, reply_end: line ends. within_s:
-    deadline of an
-    exchange unless told otherwise. open_within_s: for the connection alone. reopen_pause_s: rest between
-    tear-down and
-    reopening, so that an instrument with one connection has seen the old one end; in a dry run also the
-    modelled cost of
-    both. most_reply_bytes: longest line. guard_s: real limit of a read in a dry run, only against a broken
-    simulator.
+    name: for messages; address: TCPIP::host::port::SOCKET. message_end, reply_end: line ends. within_s: deadline
+    of an exchange unless told otherwise. open_within_s: for the connection alone. reopen_pause_s: rest between
+    tear-down and reopening, so that an instrument with one connection has seen the old one end; in a dry run also
+    the modelled cost of both. most_reply_bytes: longest line. guard_s: real limit of a read in a dry run, only
+    against a broken simulator.
     """
 
     name: str
@@ -53,8 +48,7 @@ class LinkModel:
 
 class _Wire:
     """A thread and the session it makes. The session stays within reach even if whoever asked for it was
-    cancelled.
-    """
+    cancelled."""
 
     def __init__(self, name: str) -> None:
         self.thread = SessionThread(f"link {name}")
@@ -117,9 +111,7 @@ class Link:
         return await self._exchange(message, lambda session: session.read_block(limits))
 
     async def break_off(self) -> None:
-        """End the connection, whatever its state; work until the other side has seen it end. Without the
-        pause.
-        """
+        """End the connection, whatever its state; work until the other side has seen it end. Without the pause."""
         wire, self._wire, self._session = self._wire, None, None
         if wire is None:
             return

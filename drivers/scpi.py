@@ -1,7 +1,7 @@
 """Text of SCPI-1999 and IEEE 488.2 turned into values, and back. Pure.
 
-Every function takes the instrument's name for the error it may raise: GarbledReply where the text is not
-what was asked for, NotANumber where it is a number nobody may use. Clause numbers are from memory.
+Every function takes the instrument's name for the error it may raise: GarbledReply where the text is not what was
+asked for, NotANumber where it is a number nobody may use. Clause numbers are from memory.
 """
 
 from __future__ import annotations
@@ -18,9 +18,7 @@ from drivers.errors import GarbledReply, NotANumber
 SENTINEL_FROM = 9.8e37
 
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\Z")
-_ERROR = re.compile(
-    r'\s*([+-]?[0-9]+)\s*(?:,\s*(?:"((?:[^"]|"")*)"|\'((?:[^\']|\'\')*)\'|(.*?)))?\s*\Z', re.DOTALL
-)
+_ERROR = re.compile(r'\s*([+-]?[0-9]+)\s*(?:,\s*(?:"((?:[^"]|"")*)"|\'((?:[^\']|\'\')*)\'|(.*?)))?\s*\Z', re.DOTALL)
 _NOTHING = ("INF", "+INF", "-INF", "NINF", "INFINITY", "-INFINITY", "NAN", "OL", "OVLD", "OVERLOAD")
 _ON, _OFF = ("1", "+1", "ON", "TRUE"), ("0", "+0", "-0", "OFF", "FALSE")
 
@@ -136,8 +134,8 @@ def error_entry(reply: str, instrument: str) -> ErrorEntry:
 def block_header(start: bytes, instrument: str) -> tuple[int, int]:
     """(bytes of header, bytes of payload) of a definite-length block `#41000...` (IEEE 488.2, 8.7.9).
 
-    `start` must hold the whole header: `#`, one digit n, n digits. The indefinite `#0` is refused: on a raw
-    socket its end can't be told from a newline in the data.
+    `start` must hold the whole header: `#`, one digit n, n digits. The indefinite `#0` is refused: on a raw socket
+    its end can't be told from a newline in the data.
     """
     if len(start) < 2 or start[:1] != b"#" or not start[1:2].isdigit():
         raise GarbledReply(instrument, f"a block should begin with # and a digit, not {start[:12]!r}")

@@ -53,9 +53,7 @@ class SettingText:
     def readable(self) -> bool:
         return self.table.ask is not None
 
-    def messages(
-        self, value: Value, around: Surroundings = NOWHERE, input_number: int = 0
-    ) -> tuple[str, ...]:
+    def messages(self, value: Value, around: Surroundings = NOWHERE, input_number: int = 0) -> tuple[str, ...]:
         """The messages that set `value` (our unit: Vrms, Hz, s, V, a word of ours, on or off)."""
         values = self._address(input_number) | {self.place: self.value_text(value, around)}
         return tuple(fill(line, values) for line in self.table.send)
@@ -77,8 +75,8 @@ class SettingText:
         return number_text(self._conversion(table).there(float(value), self._around(around)), table)
 
     def rounded(self, value: float, around: Surroundings = NOWHERE) -> float:
-        """`value` as it will stand after rounding to what can be sent, back in our unit. ValueError if it
-        is not a finite number."""
+        """`value` as it will stand after rounding to what can be sent, back in our unit. ValueError if it is not a
+        finite number."""
         table = self._number_table()
         if not math.isfinite(value):
             raise ValueError(f"{value} is not a finite number")

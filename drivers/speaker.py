@@ -13,8 +13,8 @@ class Greeting:
     """Sent each time a link is opened or reopened, before anything else, in this order.
 
     opening: told first (headers off, remote on). identity_ask: asked, and the reply must begin with
-    identity_begins ("" accepts any non-empty reply). clear: told next ("" if there is none). error_ask: asked until the reply
-    parses to the number 0, at most error_cap times ("" if the instrument has no queue).
+    identity_begins ("" accepts any non-empty reply). clear: told next ("" if there is none). error_ask: asked
+    until the reply parses to the number 0, at most error_cap times ("" if the instrument has no queue).
     """
 
     opening: tuple[str, ...] = ()
@@ -28,8 +28,8 @@ class Greeting:
 class Speaker(Protocol):
     """One instrument's link as the roles see it. `within_s` is a total deadline on the clock handed in.
 
-    Raises the classes of drivers.errors; after LinkTimeout, GarbledReply or LinkClosed the link has been torn down and is reopened
-    and greeted before the next request. `urgent` requests go before all that wait.
+    Raises the classes of drivers.errors; after LinkTimeout, GarbledReply or LinkClosed the link has been torn down
+    and is reopened and greeted before the next request. `urgent` requests go before all that wait.
     """
 
     @property

@@ -1,7 +1,7 @@
 """The time the drivers ask for: what a clock must offer to them.
 
-The drivers import nothing of the rest of nightramp; whoever builds them hands in a clock of this shape.
-In a dry run it is virtual and moves only when nobody is at work; on a bench it is real.
+The drivers import nothing of the rest of nightramp; whoever builds them hands in a clock of this shape. In a dry
+run it is virtual and moves only when nobody is at work; on a bench it is real.
 """
 
 from __future__ import annotations
@@ -42,16 +42,14 @@ class Clock(Protocol):
         """`count` more bytes are about to be sent under `key`."""
 
     async def taken(self, key: Hashable) -> None:
-        """Returns when the other side has accepted the connection and taken in every byte announced under
-        `key`.
-        """
+        """Returns when the other side has accepted the connection and taken in every byte announced under `key`."""
 
     async def answered(self, key: Hashable) -> None:
-        """Returns once a whole reply is on its way under `key`, or its connection has ended (at once on a
-        real clock).
+        """Returns once a whole reply is on its way under `key`, or its connection has ended (at once on a real
+        clock).
 
-        What a thread found out from half a reply is held until then: else the real moment would leak into
-        virtual time.
+        What a thread found out from half a reply is held until then: else the real moment would leak into virtual
+        time.
         """
 
     def end(self, key: Hashable) -> None:

@@ -1,10 +1,9 @@
 """One pyvisa session in a thread of its own: the blocking half of a link. Nothing here knows of clocks or of
 greeting.
 
-pyvisa-py's socket session spins when the peer has closed, looks at its time-out only when nothing arrives,
-and keeps what
-is left of an old reply. So the thread asks the kernel first what is there (poll, FIONREAD) and reads exactly
-that.
+pyvisa-py's socket session spins when the peer has closed, looks at its time-out only when nothing arrives, and
+keeps what is left of an old reply. So the thread asks the kernel first what is there (poll, FIONREAD) and reads
+exactly that.
 """
 
 from __future__ import annotations
@@ -45,9 +44,7 @@ class BadBytes(Exception):
 
 @dataclass(frozen=True)
 class Limits:
-    """reply_end: line end of replies. most_reply_bytes: without it. read_s: real seconds a whole reply may
-    take.
-    """
+    """reply_end: line end of replies. most_reply_bytes: without it. read_s: real seconds a whole reply may take."""
 
     reply_end: bytes
     most_reply_bytes: int
@@ -109,8 +106,8 @@ class VisaSession:
         return line
 
     def read_block(self, limits: Limits) -> bytes:
-        """Payload of one IEEE 488.2 definite-length block (8.7.9): '#', digit d, d digits of count, payload,
-        line end.
+        """Payload of one IEEE 488.2 definite-length block (8.7.9): '#', digit d, d digits of count, payload, line
+        end.
         """
         until_s = _real_s() + limits.read_s
         head = self._exactly(2, until_s)
@@ -190,9 +187,7 @@ def _real_s() -> float:
 
 
 class SessionThread:
-    """A thread with a simple queue, for one session; daemonic, because a wedged call must not hold up the
-    exit.
-    """
+    """A thread with a simple queue, for one session; daemonic, because a wedged call must not hold up the exit."""
 
     def __init__(self, name: str) -> None:
         self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()

@@ -1,13 +1,10 @@
 """Who is at work: the account of bytes per connection that tells virtual time when it may move.
 
-A key (a connection's client port, or any name for work off the loop) goes
-closed → at work (the client has begun) → waiting (the other side has every byte of the query, its completion
-is on the
-heap) → at work (a reply is complete and on its way) → closed (the client task has it). Time moves only while
-no key is at work.
-Bytes are counted, not lines: a write is over when its bytes are taken in, and a query whose line end was
-forgotten
-counts as waiting, so that it runs into its deadline instead of freezing time.
+A key (a connection's client port, or any name for work off the loop) goes closed → at work (the client has begun)
+→ waiting (the other side has every byte of the query, its completion is on the heap) → at work (a reply is
+complete and on its way) → closed (the client task has it). Time moves only while no key is at work. Bytes are
+counted, not lines: a write is over when its bytes are taken in, and a query whose line end was forgotten counts as
+waiting, so that it runs into its deadline instead of freezing time.
 """
 
 from __future__ import annotations
@@ -44,9 +41,7 @@ class Account:
 
 
 class AtWork:
-    """The client's half (begin, announce, taken, answered, end, gone) and the server's half of the
-    account.
-    """
+    """The client's half (begin, announce, taken, answered, end, gone) and the server's half of the account."""
 
     def __init__(self) -> None:
         self._accounts: dict[Hashable, Account] = {}
@@ -79,23 +74,18 @@ class AtWork:
         self._rest_if_all_in(key, account)
 
     async def taken(self, key: Hashable) -> None:
-        """Returns when the connection has been accepted and every announced byte taken in, or when it has
-        ended.
-        """
+        """Returns when the connection has been accepted and every announced byte taken in, or when it has ended."""
         account = self._account(key)
         await _until(account, lambda: account.gone or account.all_taken)
 
     async def answered(self, key: Hashable) -> None:
-        """Returns once `key` is not waiting: a whole reply is on its way to it, or its connection
-        has ended.
-        """
+        """Returns once `key` is not waiting: a whole reply is on its way to it, or its connection has ended."""
         account = self._account(key)
         await _until(account, lambda: account.state is not State.WAITING)
 
     def end(self, key: Hashable) -> None:
         """`key` has finished. Called on the loop, in the task that awaited it: earlier, time could slip in
-        between.
-        """
+        between."""
         account = self._account(key)
         self._set(key, account, State.CLOSED)
         if (account.gone and account.mourned) or not (account.accepted or account.taken):
@@ -125,9 +115,8 @@ class AtWork:
         _tell(account)
 
     def reply_complete(self, port: Hashable) -> None:
-        """The chunk that completes a reply is about to be sent: the client has work again, if it is waiting
-        for one.
-        """
+        """The chunk that completes a reply is about to be sent: the client has work again, if it is waiting for
+        one."""
         account = self._account(port)
         if account.state is State.WAITING:
             self._set(port, account, State.WORKING)

@@ -48,7 +48,8 @@ def _stray_packages() -> str | None:
         spec = importlib.util.find_spec(name)
         found = Path(spec.origin).resolve().parents[1] if spec and spec.origin else None
         if found != ours:
-            return f"package {name!r} was found in {found}, not beside nightramp: install nightramp in an environment of its own"
+            where = f"package {name!r} was found in {found}, not beside nightramp"
+            return f"{where}: install nightramp in an environment of its own"
     return None
 
 
@@ -63,7 +64,9 @@ def _parser() -> argparse.ArgumentParser:
     _add_dry_run(commands)
     plans = commands.add_parser("plans", help="what ships", epilog="Example: nightramp plans")
     plans.set_defaults(run=_plans)
-    schema = commands.add_parser("schema", help="JSON Schema of every file and message", epilog="Example: nightramp schema plan")
+    schema = commands.add_parser(
+        "schema", help="JSON Schema of every file and message", epilog="Example: nightramp schema plan"
+    )
     schema.add_argument("kind", nargs="?", help="one of the kinds; without it all, as one object")
     schema.set_defaults(run=_schema)
     return parser
@@ -98,7 +101,11 @@ def _add_dry_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def _unit_and_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--unit", action="append", default=[], metavar="FILE[:SERIAL][@BAY]", help="repeatable; default: the demo's units"
+        "--unit",
+        action="append",
+        default=[],
+        metavar="FILE[:SERIAL][@BAY]",
+        help="repeatable; default: the demo's units",
     )
     parser.add_argument("--bench", metavar="BENCH", help="a path or a shipped name; default: the demo's bench")
 

@@ -1,6 +1,4 @@
-"""The two clocks, and how to run a main function on either: real time on a bench, virtual time in a
-dry run.
-"""
+"""The two clocks, and how to run a main function on either: real time on a bench, virtual time in a dry run."""
 
 from __future__ import annotations
 
@@ -30,9 +28,7 @@ T = TypeVar("T")
 
 
 class RealClock:
-    """The monotonic clock from its making on. Real time moves whoever is at work: the ledger's methods do
-    nothing.
-    """
+    """The monotonic clock from its making on. Real time moves whoever is at work: the ledger's methods do nothing."""
 
     virtual = False
 
@@ -104,9 +100,8 @@ def run_virtual(
     """Run `main` to its end in a new event loop on virtual time. `pace`, if given, replaces `ties_seed` and
     `speed`.
 
-    Raises TimeStuck (a Fault) if nothing is left to wake, a key stays at work, or time stops moving; and
-    whatever a
-    simulator raised.
+    Raises TimeStuck (a Fault) if nothing is left to wake, a key stays at work, or time stops moving; and whatever
+    a simulator raised.
     """
     loop = VirtualLoop(pace or Pace(ties_seed=ties_seed, speed=speed))
 
@@ -131,8 +126,8 @@ def run_virtual(
 
 @contextmanager
 def one_core() -> Iterator[None]:
-    """Tie this process to one of its cores: hand-overs between threads across cores cost more than a second
-    core gives.
+    """Tie this process to one of its cores: hand-overs between threads across cores cost more than a second core
+    gives.
     """
     allowed = os.sched_getaffinity(0)
     os.sched_setaffinity(0, {sorted(allowed)[os.getpid() % len(allowed)]})

@@ -186,8 +186,8 @@ def capture_of(volts: Mapping[int, float], window: ShotWindow) -> Capture:
 
 async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock, out: Path, say: Say) -> Done:
     """Ledger, analysis thread, supervision; whatever happens the results are written from the ledger."""
-    out.mkdir(parents=True, exist_ok=True)
     book = Book()
+    await book.do(_make, out)
     thinking = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analysis")
     ledger = await book.do(Ledger, out / "ledger.sqlite")
     try:
@@ -206,6 +206,10 @@ async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock
     return Done(exit_code(ended), _closing(ended, results, out), results, out, clock.now_ns() / 1e9)
 
 
+def _make(out: Path) -> None:
+    out.mkdir(parents=True, exist_ok=True)
+
+
 def _closing(ended: Ended, results: Mapping[str, Any], out: Path) -> str:
     lines = [points_table(dict(results)), "", *ended.lines, f"kept in {out}/"]
     return "\n".join(lines)
@@ -217,5 +221,3 @@ def _simulated(inputs: Inputs, night: NightPlan, clock: VirtualClock) -> Simulat
     from sequencer.simulated import bench_spec
 
     return SimulatedBench(bench_spec(inputs, night), clock, night.seed)
-
-

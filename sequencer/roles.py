@@ -70,7 +70,9 @@ def substitutes(dialects: Mapping[RoleName, Dialect]) -> dict[RoleName, str]:
     return stand_ins
 
 
-def build(bench: Bench, dialects: Mapping[RoleName, Dialect], addresses: Mapping[str, str], clock: Clock) -> Instruments:
+def build(
+    bench: Bench, dialects: Mapping[RoleName, Dialect], addresses: Mapping[str, str], clock: Clock
+) -> Instruments:
     """Actors and roles. addresses: VISA resource of each role."""
     actors = {name: _actor(name, bench.role[name], dialects[name], addresses[name], clock) for name in ROLES}
     ceiling = bench.ceiling

@@ -27,10 +27,9 @@ class TimeStuck(Fault):
 class Pace:
     """How virtual time runs.
 
-    ties_seed: draws the order of equal times and classes (None: first come, first woken).
-    speed: virtual seconds per real second, to watch (None: as fast as it goes).
-    watchdog_s: real seconds without a wake, with a key at work, that end the run.
-    wakes_at_one_instant: more than this many without progress of time end the run.
+    ties_seed: draws the order of equal times and classes (None: first come, first woken). speed: virtual seconds
+    per real second, to watch (None: as fast as it goes). watchdog_s: real seconds without a wake, with a key at
+    work, that end the run. wakes_at_one_instant: more than this many without progress of time end the run.
     """
 
     ties_seed: int | None = None
@@ -159,8 +158,7 @@ def _wake(sleeper: asyncio.Future[None]) -> None:
 
 class _Deadline:
     """asyncio's own time-out opened without a limit, ended from our heap: its accounting of cancels comes for
-    free.
-    """
+    free."""
 
     def __init__(self, clock: VirtualClock, seconds: float) -> None:
         self._clock, self._seconds = clock, seconds

@@ -1,8 +1,8 @@
 """The event loop of a dry run: idle is what the selector says, and at idle one waiter of the virtual clock is
 woken.
 
-Real timers are fenced off: one of them in a virtual task would let hours pass. Work in executors is counted
-by itself.
+Real timers are fenced off: one of them in a virtual task would let hours pass. Work in executors is counted by
+itself.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ _ISLAND: contextvars.ContextVar[bool] = contextvars.ContextVar("real_time_island
 
 @contextmanager
 def real_time_island() -> Iterator[None]:
-    """Inside (and in tasks created inside) real timers are allowed: for MQTT, pages, heartbeats. Nothing may
-    flow back.
+    """Inside (and in tasks created inside) real timers are allowed: for MQTT, pages, heartbeats. Nothing may flow
+    back.
     """
     token = _ISLAND.set(True)
     try:
@@ -67,9 +67,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     # Idle
 
     def _at_idle(self, timeout: float | None) -> float | None:
-        """Seconds to block (None: without limit); 0 if a waiter was woken and there is nothing to
-        wait for.
-        """
+        """Seconds to block (None: without limit); 0 if a waiter was woken and there is nothing to wait for."""
         rested_s = time.monotonic() - self._woke_s  # noqa: TID251 (real: see above)
         if self.clock.working:
             return self._watch(timeout, rested_s)
@@ -111,9 +109,8 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         return timeout
 
     def fail(self, error: Exception) -> None:
-        """End the run with `error`: cancel the main task, which may still clean up; if that sticks too, end
-        at once.
-        """
+        """End the run with `error`: cancel the main task, which may still clean up; if that sticks too, end at
+        once."""
         if self.fault is not None or self.main is None or self.main.done():
             raise error
         self.fault = error
@@ -165,9 +162,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
 
 class _Counted(Executor):
-    """Holds time until both the thread is done (even if its caller was cancelled) and the loop has the
-    result.
-    """
+    """Holds time until both the thread is done (even if its caller was cancelled) and the loop has the result."""
 
     def __init__(self, real: Executor, loop: VirtualLoop, name: str) -> None:
         self._real, self._loop, self._name, self._left = real, loop, name, 2

@@ -70,9 +70,8 @@ class LinkFault:
 class LinkFaults:
     """All faults of one instrument.
 
-    rewrite: (message, whole reply) -> whole reply, a man in the middle. on_restart: called when a restart
-    fault strikes;
-    it should put the panel back to its power-on state.
+    rewrite: (message, whole reply) -> whole reply, a man in the middle. on_restart: called when a restart fault
+    strikes; it should put the panel back to its power-on state.
     """
 
     faults: tuple[LinkFault, ...] = ()

@@ -16,7 +16,8 @@ class Wait:
 class Panel(Protocol):
     """One instrument's front. A message is one line without its terminator.
 
-    The server takes a message in, waits `cost_s` (>= 0.0002), calls `execute` at that instant, and sends what comes back.
+    The server takes a message in, waits `cost_s` (>= 0.0002), calls `execute` at that instant, and sends what
+    comes back.
     """
 
     @property

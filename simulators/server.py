@@ -1,10 +1,7 @@
-"""A simulated instrument on a TCP port: bytes taken in are acknowledged, messages cost time, replies may go
-wrong.
+"""A simulated instrument on a TCP port: bytes taken in are acknowledged, messages cost time, replies may go wrong.
 
-One processing queue per instrument, not per connection: an instrument that is late is busy until then, and a
-new
-connection's messages queue behind. What belongs to a dead connection is still executed; its reply goes
-nowhere.
+One processing queue per instrument, not per connection: an instrument that is late is busy until then, and a new
+connection's messages queue behind. What belongs to a dead connection is still executed; its reply goes nowhere.
 """
 
 from __future__ import annotations
@@ -31,9 +28,7 @@ Log = Callable[[int, str, str, bytes | None], None]
 
 
 class _Connection(asyncio.Protocol):
-    """One client. Bytes of a connection that is not served yet are taken in and kept, up to a
-    line's length.
-    """
+    """One client. Bytes of a connection that is not served yet are taken in and kept, up to a line's length."""
 
     def __init__(self, server: InstrumentServer) -> None:
         self._server = server
@@ -105,8 +100,8 @@ class _Job:
 
 
 class InstrumentServer:
-    """Serves one panel on 127.0.0.1. `single_connection`: a second client is accepted and ignored until the
-    first goes.
+    """Serves one panel on 127.0.0.1. `single_connection`: a second client is accepted and ignored until the first
+    goes.
     """
 
     def __init__(
@@ -260,9 +255,7 @@ class InstrumentServer:
         return Occasion(self.panel.name, job.message, self.timebase.now_ns(), has_reply)
 
     def _send(self, connection: _Connection, chunks: list[Chunk], fault: LinkFault | None) -> None:
-        """Send in their time; the instrument is busy until the last but a surplus reply, which nobody asked
-        for.
-        """
+        """Send in their time; the instrument is busy until the last but a surplus reply, which nobody asked for."""
         if not chunks:
             self._next()
             return

@@ -1,7 +1,7 @@
 """The time the simulated instruments ask for, and how they say who is at work.
 
-They import nothing of the rest of nightramp: the composing side hands in a clock of this shape.
-`port` is the client's local TCP port, which both ends of a connection can see.
+They import nothing of the rest of nightramp: the composing side hands in a clock of this shape. `port` is the
+client's local TCP port, which both ends of a connection can see.
 """
 
 from __future__ import annotations

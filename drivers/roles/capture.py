@@ -22,8 +22,8 @@ _ENOUGH_CODES = 32  # different codes in a trace before their spacing says anyth
 
 @dataclass(frozen=True)
 class DigitiserSettings:
-    """bits: of the converter, by the order number; the word is wider and does not tell.
-    probe_factors: input number -> attenuation of what is connected (10.0 for a 10:1 probe)."""
+    """bits: of the converter, by the order number; the word is wider and does not tell. probe_factors: input
+    number -> attenuation of what is connected (10.0 for a 10:1 probe)."""
 
     bits: int
     probe_factors: Mapping[int, float]
@@ -68,8 +68,8 @@ class CaptureSet:
 class RawTrace:
     """Samples of one input as fetched: volts = volts_at_zero + codes x volts_per_code, at the probe's tip.
 
-    codes: int32, shape (n,). sample_interval_s, start_s: s, trigger at 0. converter_step_codes: codes per
-    step of the converter. low_code, high_code: the end codes.
+    codes: int32, shape (n,). sample_interval_s, start_s: s, trigger at 0. converter_step_codes: codes per step of
+    the converter. low_code, high_code: the end codes.
     """
 
     codes: Codes
@@ -92,9 +92,7 @@ def codes_from(table: Trace, payload: bytes, samples: int, instrument: str) -> C
     import numpy as np
 
     if len(payload) != 2 * samples:
-        raise GarbledReply(
-            instrument, f"a block of {len(payload)} bytes came for {samples} samples of 2 bytes"
-        )
+        raise GarbledReply(instrument, f"a block of {len(payload)} bytes came for {samples} samples of 2 bytes")
     order = "<" if table.order == "little" else ">"
     kind = "u2" if table.element == "u16" else "i2"
     return np.frombuffer(payload, dtype=order + kind).astype(np.int32)
@@ -123,10 +121,6 @@ def check_step(codes: Codes, span: CodeSpan, instrument: str) -> None:
 
     met = np.bitwise_or.reduce(codes - span.low)
     if int(met) % span.step:
-        raise SettingRefused(
-            instrument, f"codes closer than {span.step}: it has more bits than the bench file says"
-        )
+        raise SettingRefused(instrument, f"codes closer than {span.step}: it has more bits than the bench file says")
     if int(met) % (2 * span.step) == 0 and np.unique(codes).size >= _ENOUGH_CODES:
-        raise SettingRefused(
-            instrument, f"no codes {span.step} apart: it has fewer bits than the bench file says"
-        )
+        raise SettingRefused(instrument, f"no codes {span.step} apart: it has fewer bits than the bench file says")

@@ -1,5 +1,5 @@
-"""What every role does alike: send a group of settings, drain the error queue once, read back and compare,
-and notice that the link was reopened since the settings were made.
+"""What every role does alike: send a group of settings, drain the error queue once, read back and compare, and
+notice that the link was reopened since the settings were made.
 """
 
 from __future__ import annotations
@@ -56,9 +56,7 @@ class Conversation:
     def prepared(self, openings_at_start: int) -> None:
         """The settings were made while the link was opened `openings_at_start` times; refuses if it grew."""
         if self.speaker.openings != openings_at_start:
-            raise SettingRefused(
-                self.name, "the link was reopened while it was being prepared: prepare again"
-            )
+            raise SettingRefused(self.name, "the link was reopened while it was being prepared: prepare again")
         self._prepared_at = openings_at_start
 
     @property
@@ -70,9 +68,7 @@ class Conversation:
         if self._prepared_at is None:
             raise SettingRefused(self.name, f"{doing} refused: it was not prepared")
         if not self.is_prepared:
-            raise SettingRefused(
-                self.name, f"{doing} refused: the link was reopened, its settings may be lost"
-            )
+            raise SettingRefused(self.name, f"{doing} refused: the link was reopened, its settings may be lost")
 
     # --- settings ---------------------------------------------------------------------------------
 
@@ -107,9 +103,7 @@ class Conversation:
         if not text.agrees(put.value, reply, self.name, put.around):
             where = f" of input {put.input}" if put.input else ""
             sent = text.value_text(put.value, put.around)
-            raise SettingRefused(
-                self.name, f"{put.name}{where} reads back {reply.strip()!r}, {sent!r} was sent"
-            )
+            raise SettingRefused(self.name, f"{put.name}{where} reads back {reply.strip()!r}, {sent!r} was sent")
 
     # --- the error queue --------------------------------------------------------------------------
 
@@ -159,6 +153,4 @@ class Conversation:
             text = self.setting(confirm_off)
             reply = await self.speaker.ask(text.question(), urgent=True, within_s=within_s)
             if not text.agrees(False, reply, self.name):
-                raise SettingRefused(
-                    self.name, f"{confirm_off} still reads {reply.strip()!r} after make safe"
-                )
+                raise SettingRefused(self.name, f"{confirm_off} still reads {reply.strip()!r} after make safe")

@@ -53,8 +53,8 @@ class Digitiser:
     async def set_capture(self, capture: Capture) -> CaptureSet:
         """Set ranges, rate, length and silence before the trigger; report what they became.
 
-        Raises SettingRefused if a range or the record is smaller than asked, or an input has no probe factor.
-        The same capture as before is not sent again: `fetch` checks the record it gets against it.
+        Raises SettingRefused if a range or the record is smaller than asked, or an input has no probe factor. The
+        same capture as before is not sent again: `fetch` checks the record it gets against it.
         """
         self._talk.require_prepared("setting a capture")
         if self._set is not None and capture == self._asked:
@@ -161,9 +161,7 @@ class Digitiser:
         if unknown or not capture.full_scale_v or max(capture.full_scale_v) > inputs:
             asked = sorted(capture.full_scale_v)
             known = sorted(self._settings.probe_factors)
-            raise SettingRefused(
-                self._speaker.name, f"inputs {asked} asked; of {inputs}, {known} have a probe factor"
-            )
+            raise SettingRefused(self._speaker.name, f"inputs {asked} asked; of {inputs}, {known} have a probe factor")
         numbers = (*capture.full_scale_v.values(), capture.sample_rate_hz, float(capture.samples))
         before_ok = math.isfinite(capture.before_s) and capture.before_s >= 0
         if not (before_ok and all(math.isfinite(n) and n > 0 for n in numbers)):
@@ -188,9 +186,7 @@ class Digitiser:
         rate_hz = float(await self._talk.ask_setting("sample_rate"))
         samples = float(await self._talk.ask_setting("samples"))
         if not (rate_hz > 0 and samples >= capture.samples and samples == int(samples)):
-            sentence = (
-                f"{samples:g} samples at {rate_hz:g} Hz read back, {capture.samples} samples were asked"
-            )
+            sentence = f"{samples:g} samples at {rate_hz:g} Hz read back, {capture.samples} samples were asked"
             raise SettingRefused(self._speaker.name, sentence)
         around = Surroundings(record_s=samples / rate_hz)
         await self._talk.put("setting a capture", Put("before", capture.before_s, around=around))
@@ -280,6 +276,4 @@ class Digitiser:
         reply = await self._ask(table.source_ask, place)
         wanted = self._dialect.question(table.source_reads, input=place)
         if not scpi.word_is(reply, wanted):
-            raise SettingRefused(
-                self._speaker.name, f"the input to read is {reply.strip()!r}, not {wanted!r}"
-            )
+            raise SettingRefused(self._speaker.name, f"the input to read is {reply.strip()!r}, not {wanted!r}")

@@ -1,7 +1,7 @@
 """The generator: counted bursts of a sine, fired one by one, never above a ceiling.
 
-A level is always that of the sine inside the burst, in volts rms of the e.m.f.: the load setting is
-"infinite", since an amplifier's input is (10 kohm and more against 50 ohm).
+A level is always that of the sine inside the burst, in volts rms of the e.m.f.: the load setting is "infinite",
+since an amplifier's input is (10 kohm and more against 50 ohm).
 """
 
 from __future__ import annotations
@@ -29,10 +29,7 @@ class GeneratorCeilings:
 
     def __post_init__(self) -> None:
         numbers = (self.level_vrms, self.burst_s, *self.frequency_hz)
-        if (
-            not all(math.isfinite(n) and n > 0 for n in numbers)
-            or self.frequency_hz[0] > self.frequency_hz[1]
-        ):
+        if not all(math.isfinite(n) and n > 0 for n in numbers) or self.frequency_hz[0] > self.frequency_hz[1]:
             raise ValueError(f"ceilings must be finite and positive, frequencies in order: {self}")
 
 
@@ -111,9 +108,7 @@ class Generator:
         level, frequency = self._talk.setting("level"), self._talk.setting("frequency")
         burst = burst_within(asked, self._ceilings, level, frequency, self._speaker.name)
         if burst.level_vrms < self.smallest_vrms:
-            sentence = (
-                f"{level_vrms:g} Vrms is below the least level, {self.smallest_vrms:g} Vrms; nothing was sent"
-            )
+            sentence = f"{level_vrms:g} Vrms is below the least level, {self.smallest_vrms:g} Vrms; nothing was sent"
             raise CeilingPassed(self._speaker.name, sentence)
         self._talk.require_prepared("setting a burst")
         self._burst = None

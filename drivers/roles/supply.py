@@ -42,8 +42,8 @@ class SupplyReading:
 
 @dataclass(frozen=True)
 class SupplyStatus:
-    """in_current_limit: now. limited_since_last: at any time since the last status. tripped: what, or None;
-    a trip since the last status counts, though it be gone."""
+    """in_current_limit: now. limited_since_last: at any time since the last status. tripped: what, or None; a trip
+    since the last status counts, though it be gone."""
 
     in_current_limit: bool
     limited_since_last: bool
@@ -78,9 +78,7 @@ class Supply:
         )
         await self.status()  # drops what was latched before our time
         if (tripped := (await self.status()).tripped) is not None:
-            raise SettingRefused(
-                self._speaker.name, f"its {tripped} trip stands: find the cause, then clear it"
-            )
+            raise SettingRefused(self._speaker.name, f"its {tripped} trip stands: find the cause, then clear it")
         self._talk.prepared(openings)
 
     async def set(self, volts: float, limit_a: float) -> None:

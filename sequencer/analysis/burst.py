@@ -28,15 +28,13 @@ __all__ = [
 
 CLOCK_FROM_CYCLES = 3
 FEW_CYCLES = 3  # so few are compared with a twin
-CLOCK_AWAY = (
-    300e-6  # two crystal clocks differ by less (common practice, no source); more is drift, not clock
-)
+CLOCK_AWAY = 300e-6  # two crystal clocks differ by less (common practice, no source); more is drift, not clock
 
 
 @dataclass(frozen=True)
 class LastCycle:
-    """The last cycle of a burst. thd: ratio, the noise's power taken away; thd_floor: rms of what a clean
-    tone would show; thd_u: standard uncertainty of thd, from noise and converter."""
+    """The last cycle of a burst. thd: ratio, the noise's power taken away; thd_floor: rms of what a clean tone
+    would show; thd_u: standard uncertainty of thd, from noise and converter."""
 
     row: CycleRow
     thd: float
@@ -83,13 +81,11 @@ def read_burst(record: Record, frequency_hz: float, cycles: int, harmonics: int 
     return BurstReading(start_s, hz, rows, _judged_last(record, rows[-1], hz))
 
 
-def fitted_frequency(
-    record: Record, start_s: float, frequency_hz: float, cycles: int, harmonics: int = 20
-) -> float:
+def fitted_frequency(record: Record, start_s: float, frequency_hz: float, cycles: int, harmonics: int = 20) -> float:
     """Hz on the digitiser's clock, by a joint fit of the burst without its first cycle; from 3 cycles on.
 
-    The given frequency where there are fewer, or where the fit differs by more than two clocks can: what
-    follows coupling capacitors slides in phase for a while, and that must not be taken for a clock.
+    The given frequency where there are fewer, or where the fit differs by more than two clocks can: what follows
+    coupling capacitors slides in phase for a while, and that must not be taken for a clock.
     """
     if cycles < CLOCK_FROM_CYCLES:
         return frequency_hz
@@ -112,15 +108,15 @@ def cycle_table(
     )
 
 
-def last_cycle(
-    record: Record, start_s: float, frequency_hz: float, cycles: int, harmonics: int = 20
-) -> LastCycle:
+def last_cycle(record: Record, start_s: float, frequency_hz: float, cycles: int, harmonics: int = 20) -> LastCycle:
     """The last cycle, with floor and uncertainty of its distortion.
 
     ValueError where it is not inside the record.
     """
     begin_s = start_s + (cycles - 1) / frequency_hz
-    return _judged_last(record, one_cycle(record, cycles, begin_s, frequency_hz, harmonics, few=cycles <= FEW_CYCLES), frequency_hz)
+    return _judged_last(
+        record, one_cycle(record, cycles, begin_s, frequency_hz, harmonics, few=cycles <= FEW_CYCLES), frequency_hz
+    )
 
 
 def _judged_last(record: Record, row: CycleRow, frequency_hz: float) -> LastCycle:

@@ -1,8 +1,8 @@
 """Whether crests are flat: evidence of clipping apart from distortion, one value per polarity.
 
-Flatness kappa: within 12 degrees about the fitted crest, the sum of (x^2 - its mean) y over the same sum for
-the fitted cosine. A sine gives 1, a flat top 0; tilt and offset drop out. A record with samples at an end
-code is void before any of this.
+Flatness kappa: within 12 degrees about the fitted crest, the sum of (x^2 - its mean) y over the same sum for the
+fitted cosine. A sine gives 1, a flat top 0; tilt and offset drop out. A record with samples at an end code is void
+before any of this.
 """
 
 from __future__ import annotations
@@ -61,8 +61,8 @@ class CrestFlatness:
 def crest_flatness(volts: Real, times_s: Real, fit: HarmonicFit, step_v: float = 0.0) -> CrestFlatness:
     """kappa of every crest of that polarity in the samples together; volts, times_s: shape (n,).
 
-    step_v: V per code; counted where the residual is below a third of it. ValueError with fewer than 5
-    samples in a crest.
+    step_v: V per code; counted where the residual is below a third of it. ValueError with fewer than 5 samples in
+    a crest.
     """
     angle = 2.0 * np.pi * fit.frequency_hz * times_s + float(np.angle(fit.phasors[0]))
     positive, positive_u, n_positive = _one(volts, angle, fit, step_v)
@@ -86,9 +86,7 @@ def _one(volts: Real, angle: Real, fit: HarmonicFit, step_v: float) -> tuple[flo
 
 
 def crest_shape(kappa: float, u: float, band_over_frequency: float) -> Shape:
-    """Flat, round or can't tell, two standard uncertainties clear of one half;
-    the band must hold 19 harmonics.
-    """
+    """Flat, round or can't tell, two standard uncertainties clear of one half; the band must hold 19 harmonics."""
     if band_over_frequency < LEAST_BAND:
         return "can't tell"
     if kappa + 2.0 * u < FLAT_BELOW:
@@ -99,8 +97,8 @@ def crest_shape(kappa: float, u: float, band_over_frequency: float) -> Shape:
 def hard_clip_flatness(r: float) -> float:
     """kappa of a sine clipped at r of its peak, noise-free.
 
-    With a = arccos r below x0: [r (a^3 - a x0^2)/3 + G(x0) - G(a)] / (b1 G(x0)), where
-    G(x) = (x^2 - x0^2/3) sin x + 2 x cos x - 2 sin x and b1 is the clipped fundamental; 0 from x0 on.
+    With a = arccos r below x0: [r (a^3 - a x0^2)/3 + G(x0) - G(a)] / (b1 G(x0)), where G(x) = (x^2 - x0^2/3) sin x
+    + 2 x cos x - 2 sin x and b1 is the clipped fundamental; 0 from x0 on.
     """
     a = math.acos(r)
     if a >= HALF_RAD:

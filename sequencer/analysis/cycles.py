@@ -12,18 +12,16 @@ from sequencer.analysis.harmonics import HarmonicFit, fit_harmonics
 from sequencer.analysis.records import Record
 
 INSET = 0.01  # of a cycle, at both ends of the harmonic fit: a start wrong by that much lets no silence in
-CREST_SHARE = (
-    200  # a crest is the mean over 1/200 of a cycle: 4e-5 of a sine's crest is lost, most noise goes
-)
+CREST_SHARE = 200  # a crest is the mean over 1/200 of a cycle: 4e-5 of a sine's crest is lost, most noise goes
 
 MOST_NOISE_HARMONICS, SAMPLES_PER_HARMONIC = 60, 8  # for the noise's own size
 
 
 @dataclass(frozen=True)
 class CycleRow:
-    """One cycle of a burst. number: from 1; start_s: s; rms_ac_v: true rms about the cycle's mean, V;
-    offset_v: that mean; crest_pos_v, crest_neg_v: V as measured (the negative one below zero), offset
-    included; fit: dc and harmonics 1..K."""
+    """One cycle of a burst. number: from 1; start_s: s; rms_ac_v: true rms about the cycle's mean, V; offset_v:
+    that mean; crest_pos_v, crest_neg_v: V as measured (the negative one below zero), offset included; fit: dc and
+    harmonics 1..K."""
 
     number: int
     start_s: float
@@ -47,8 +45,8 @@ class CycleRow:
 def with_own_noise(record: Record, row: CycleRow, frequency_hz: float) -> CycleRow:
     """The row with residual_rms_v of a fit to many more harmonics: what a clip leaves above K is no noise.
 
-    Only the residual is taken from that fit: so many harmonics in less than a whole period are not well
-    determined one by one. Unchanged where the samples are too few for it.
+    Only the residual is taken from that fit: so many harmonics in less than a whole period are not well determined
+    one by one. Unchanged where the samples are too few for it.
     """
     many = min(MOST_NOISE_HARMONICS, row.fit.samples // SAMPLES_PER_HARMONIC)
     if many <= row.fit.harmonics:
@@ -73,13 +71,13 @@ def one_cycle(
     return CycleRow(number, start_s, rms_v, mean_v, positive, negative, fit)
 
 
-def fit_between(
-    record: Record, begin_s: float, end_s: float, frequency_hz: float, harmonics: int
-) -> HarmonicFit:
-    """As `fit_window`, of a window that begins between two samples: two windows of one length, one sample apart, mixed.
+def fit_between(record: Record, begin_s: float, end_s: float, frequency_hz: float, harmonics: int) -> HarmonicFit:
+    """As `fit_window`, of a window that begins between two samples: two windows of one length, one sample apart,
+    mixed.
 
-    What is not periodic (the tail of a coupling capacitor) reads otherwise in a window one sample on: behind a fifth of the
-    frequency, at 1,000 samples a cycle, by 0.06 % of the fundamental. Mixed, two captures of one burst agree to a tenth of that.
+    What is not periodic (the tail of a coupling capacitor) reads otherwise in a window one sample on: behind a
+    fifth of the frequency, at 1,000 samples a cycle, by 0.06 % of the fundamental. Mixed, two captures of one
+    burst agree to a tenth of that.
     """
     place = (begin_s + INSET / frequency_hz - record.start_s) / record.sample_interval_s
     length = round((end_s - begin_s - 2.0 * INSET / frequency_hz) / record.sample_interval_s)
@@ -100,7 +98,9 @@ def fit_between(
         near,
         offset_v=(1.0 - share) * near.offset_v + share * next_one.offset_v,
         phasors=(1.0 - share) * near.phasors + share * next_one.phasors,
-        residual_rms_v=math.hypot(math.sqrt(1.0 - share) * near.residual_rms_v, math.sqrt(share) * next_one.residual_rms_v),
+        residual_rms_v=math.hypot(
+            math.sqrt(1.0 - share) * near.residual_rms_v, math.sqrt(share) * next_one.residual_rms_v
+        ),
     )
 
 
@@ -137,9 +137,9 @@ def _places(record: Record, begin_s: float, end_s: float) -> tuple[float, float]
 def mean_and_rms(record: Record, begin_s: float, period_s: float) -> tuple[float, float]:
     """(mean V, rms V about it) over exactly one period, whatever the harmonics.
 
-    Trapezoid with fractional ends. Over a period of anything periodic the end terms cancel (Euler-Maclaurin),
-    so the error is of third order in the sample spacing: below 1e-6 of the power of a clipped cycle of 1,000
-    samples, 1e-4 at 100.
+    Trapezoid with fractional ends. Over a period of anything periodic the end terms cancel (Euler-Maclaurin), so
+    the error is of third order in the sample spacing: below 1e-6 of the power of a clipped cycle of 1,000 samples,
+    1e-4 at 100.
     """
     first, last = _places(record, begin_s, begin_s + period_s)
     low = max(0, math.ceil(first) - 1)

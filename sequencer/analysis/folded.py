@@ -1,9 +1,9 @@
-"""Sums over evenly spaced samples against a tone and its harmonics, taken row by row: what makes the joint
-fit quick.
+"""Sums over evenly spaced samples against a tone and its harmonics, taken row by row: what makes the joint fit
+quick.
 
-A record of n samples is folded into rows of 256. The cosines and sines of one row serve all rows, each turned
-by the phase of its start; the normal matrix needs no samples at all, its sums being the Dirichlet kernel in
-time centred on the record, where cosines and sines decouple.
+A record of n samples is folded into rows of 256. The cosines and sines of one row serve all rows, each turned by
+the phase of its start; the normal matrix needs no samples at all, its sums being the Dirichlet kernel in time
+centred on the record, where cosines and sines decouple.
 """
 
 from __future__ import annotations
@@ -43,9 +43,7 @@ class Folded:
 
 
 class Harmonics:
-    """cos and sin of k theta (i - c), k = 0..K, i = 0..n-1, c the middle of the record;
-    theta in rad per sample.
-    """
+    """cos and sin of k theta (i - c), k = 0..K, i = 0..n-1, c the middle of the record; theta in rad per sample."""
 
     def __init__(self, theta: float, samples: int, harmonics: int) -> None:
         self.theta, self.samples, self.harmonics = theta, samples, harmonics
@@ -66,9 +64,7 @@ class Harmonics:
         return total
 
     def wave(self, phasors: Complex) -> Folded:
-        """Real part of the sum of phasors_k exp(j k theta (i - c)), the padding zeroed; phasors:
-        shape (K+1,).
-        """
+        """Real part of the sum of phasors_k exp(j k theta (i - c)), the padding zeroed; phasors: shape (K+1,)."""
         turned = self._turn * phasors
         rows = np.concatenate([turned.real, -turned.imag], axis=1) @ self._row
         rows.reshape(-1)[self.samples :] = 0.0

@@ -1,9 +1,8 @@
 """A sine clipped hard and evenly at +-r of its peak, in closed form: distortion, overdrive, gain loss.
 
-With a = arcsin r: b1 = (2/pi)(a + r sqrt(1 - r^2));
-odd n: bn = (4/pi)[sin((n-1)a)/(2(n-1)) - sin((n+1)a)/(2(n+1)) + r cos(n a)/n];
-mean square m = (2/pi)[a/2 - sin(2a)/4 + r^2 (pi/2 - a)]; THD(F) = sqrt(2 m/b1^2 - 1).
-Overdrive is -20 log10 r.
+With a = arcsin r: b1 = (2/pi)(a + r sqrt(1 - r^2)); odd n: bn = (4/pi)[sin((n-1)a)/(2(n-1)) - sin((n+1)a)/(2(n+1))
++ r cos(n a)/n]; mean square m = (2/pi)[a/2 - sin(2a)/4 + r^2 (pi/2 - a)]; THD(F) = sqrt(2 m/b1^2 - 1). Overdrive
+is -20 log10 r.
 """
 
 from __future__ import annotations
@@ -64,8 +63,7 @@ def _table(harmonics: int | None) -> tuple[Real, Real]:
 
 
 def hard_clip_overdrive_db(thd: float, harmonics: int | None = None) -> float:
-    """dB of drive above the onset of clipping at which THD(F) reaches `thd` (a ratio); within 1e-6 dB up to
-    10 dB.
+    """dB of drive above the onset of clipping at which THD(F) reaches `thd` (a ratio); within 1e-6 dB up to 10 dB.
 
     0 for 0. ValueError beyond what a clipped sine can reach (a square wave's 0.483, less in a band).
     """

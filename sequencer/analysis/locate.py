@@ -1,9 +1,9 @@
 """Where a burst begins in its record: never trigger time alone, since units mute, gate and delay.
 
 Two parts: the window of the burst's length that holds most of its frequency (whatever its phase, sign or
-clipping), then the first rise, fitted with a sine of that frequency between 10 and 50 % of the crest and
-taken back to zero. There neither clipping nor coupling capacitors have changed it: behind a corner of a fifth
-of the frequency the start moves by 0.1 % of a cycle.
+clipping), then the first rise, fitted with a sine of that frequency between 10 and 50 % of the crest and taken
+back to zero. There neither clipping nor coupling capacitors have changed it: behind a corner of a fifth of the
+frequency the start moves by 0.1 % of a cycle.
 """
 
 from __future__ import annotations
@@ -55,8 +55,8 @@ def _best_window(volts: Real, theta: float, length: int) -> int:
 def _first_rise(volts: Real, coarse: int, length: int, per_cycle: float) -> float:
     """Samples from the record's first to the burst's zero crossing.
 
-    The window is looked through to its end: where the output goes away within the burst, many windows hold
-    all of it, and the first of them begins too early.
+    The window is looked through to its end: where the output goes away within the burst, many windows hold all of
+    it, and the first of them begins too early.
     """
     begin = max(0, math.floor(coarse - REACH * per_cycle))
     near = volts[begin : coarse + length]
@@ -70,8 +70,8 @@ def _first_rise(volts: Real, coarse: int, length: int, per_cycle: float) -> floa
 
 
 def _back_to_zero(rising: Real, bottom: int, top: int, theta: float) -> float:
-    """Place of the zero of the sine through the samples between `bottom` and `top`;
-    of the line where they are too few.
+    """Place of the zero of the sine through the samples between `bottom` and `top`; of the line where they are too
+    few.
     """
     line = top - rising[top] * (top - bottom) / (rising[top] - rising[bottom]) if top > bottom else float(top)
     places = np.arange(bottom + 1, top + 1, dtype=np.float64)
@@ -79,9 +79,7 @@ def _back_to_zero(rising: Real, bottom: int, top: int, theta: float) -> float:
         return float(line)
     middle = float(places.mean())
     angle = theta * (places - middle)
-    sine, cosine = np.linalg.lstsq(
-        np.stack([np.sin(angle), np.cos(angle)], axis=1), rising[bottom + 1 : top + 1]
-    )[0]
+    sine, cosine = np.linalg.lstsq(np.stack([np.sin(angle), np.cos(angle)], axis=1), rising[bottom + 1 : top + 1])[0]
     if sine <= 0.0:
         return float(line)
     return middle - math.atan2(float(cosine), float(sine)) / theta

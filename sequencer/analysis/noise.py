@@ -1,7 +1,7 @@
 """What distortion a record can show at least, how well it shows more, and distortion with noise in a band.
 
-A converter's own error is not noise: with less than a third of a code of noise before it, part of the error
-is harmonics of the tone, so the floor has a term of its own for that.
+A converter's own error is not noise: with less than a third of a code of noise before it, part of the error is
+harmonics of the tone, so the floor has a term of its own for that.
 """
 
 from __future__ import annotations
@@ -33,21 +33,19 @@ class HasFit(Protocol):
 
 
 def _step_share(residual_rms_v: float, step_v: float) -> float:
-    """exp(-4 pi^2 max(0, s^2 - 1/12)), s the residual in steps:
-    how much of the converter's own harmonics noise leaves.
+    """exp(-4 pi^2 max(0, s^2 - 1/12)), s the residual in steps: how much of the converter's own harmonics noise
+    leaves.
     """
     s = residual_rms_v / step_v
     return math.exp(-4.0 * math.pi**2 * max(0.0, s * s - 1.0 / 12.0))
 
 
-def thd_floor(
-    residual_rms_v: float, amplitude_v: float, samples: int, harmonics: int, step_v: float
-) -> float:
+def thd_floor(residual_rms_v: float, amplitude_v: float, samples: int, harmonics: int, step_v: float) -> float:
     """Rms of the THD ratio that a clean tone would show.
 
-    F^2 = (K - 1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 max(0, s^2 - 1/12)) / A^3], s and A in steps in the
-    second term: the converter's harmonics 2 J_k(2 pi m A)/(pi m), summed over m. V, V, count, highest
-    harmonic, V per code (0: no converter).
+    F^2 = (K - 1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 max(0, s^2 - 1/12)) / A^3], s and A in steps in the second
+    term: the converter's harmonics 2 J_k(2 pi m A)/(pi m), summed over m. V, V, count, highest harmonic, V per
+    code (0: no converter).
     """
     if amplitude_v <= 0.0:
         return math.inf
@@ -59,8 +57,8 @@ def thd_floor(
 
 
 def thd_uncertainty(residual_rms_v: float, amplitude_v: float, samples: int, step_v: float) -> float:
-    """Standard uncertainty of a THD ratio well above its floor (of one harmonic's ratio; they add along the
-    sum's direction).
+    """Standard uncertainty of a THD ratio well above its floor (of one harmonic's ratio; they add along the sum's
+    direction).
 
     u^2 = [2 s^2/N + 0.0062 exp(-4 pi^2 max(0, s^2 - 1/12))/A] / A^2, the second term in steps.
     """
@@ -75,8 +73,8 @@ def thd_uncertainty(residual_rms_v: float, amplitude_v: float, samples: int, ste
 def less_noise(measured: float, floor: float) -> float:
     """Ratio with the floor's power taken away; unbiased in power above 2 floors.
 
-    Never less than a tenth of the floor: below that the difference means nothing, and a logarithm of it must
-    stay finite.
+    Never less than a tenth of the floor: below that the difference means nothing, and a logarithm of it must stay
+    finite.
     """
     if math.isinf(floor):  # no fundamental: there is nothing to take away from
         return measured
@@ -84,9 +82,7 @@ def less_noise(measured: float, floor: float) -> float:
 
 
 def below_floor(measured: float, floor: float) -> bool:
-    """Whether a raw ratio must not be called distortion: it is then "below floor",
-    that is less than 2.5 floors.
-    """
+    """Whether a raw ratio must not be called distortion: it is then "below floor", that is less than 2.5 floors."""
     return measured <= DISTORTION_FROM * floor
 
 
@@ -97,9 +93,8 @@ def power_noise(fit: HarmonicFit) -> float:
 
 @dataclass(frozen=True)
 class ThdN:
-    """Distortion with noise. ratio: to the fundamental; u: standard, from the noise alone; bins: FFT lines in
-    the band; freedom: of the noise estimate, 0 where the harmonics fill the band and the ratio is the raw
-    THD."""
+    """Distortion with noise. ratio: to the fundamental; u: standard, from the noise alone; bins: FFT lines in the
+    band; freedom: of the noise estimate, 0 where the harmonics fill the band and the ratio is the raw THD."""
 
     ratio: float
     u: float
@@ -115,8 +110,8 @@ def thd_n(
     harmonics: int,
     band_hz: tuple[float, float],
 ) -> float:
-    """Ratio of harmonics and noise within the band to the fundamental,
-    over the burst's later half (3 cycles at least).
+    """Ratio of harmonics and noise within the band to the fundamental, over the burst's later half (3 cycles at
+    least).
     """
     return thd_n_reading(record, start_s, frequency_hz, cycles, harmonics, band_hz).ratio
 
@@ -144,13 +139,11 @@ def thd_n_reading(
     return thd_n_of(record.volts[first:last], times[first:last], frequency_hz, harmonics, band_hz)
 
 
-def thd_n_of(
-    volts: Real, times_s: Real, frequency_hz: float, harmonics: int, band_hz: tuple[float, float]
-) -> ThdN:
+def thd_n_of(volts: Real, times_s: Real, frequency_hz: float, harmonics: int, band_hz: tuple[float, float]) -> ThdN:
     """Fit first, then add the bins of the unwindowed residual in the band: its small ends need no window.
 
-    volts, times_s: shape (n,). The noise behind the fundamental's own two unknowns is put back from the
-    density between the harmonics: 2 nb - 2 K freedoms for nb bins.
+    volts, times_s: shape (n,). The noise behind the fundamental's own two unknowns is put back from the density
+    between the harmonics: 2 nb - 2 K freedoms for nb bins.
     """
     size = _quick_length(volts.size)
     volts, times_s = volts[:size], times_s[:size]
@@ -172,9 +165,8 @@ def thd_n_of(
 
 
 def thd_n_floor(record: Record, last: HasFit, band_hz: tuple[float, float]) -> float:
-    """Least THD+N ratio this converter can show at this fill: its even step error,
-    as much of it as lies in the band.
-    """
+    """Least THD+N ratio this converter can show at this fill: its even step error, as much of it as lies in the
+    band."""
     nyquist_hz = 0.5 / record.sample_interval_s
     share = max(0.0, min(band_hz[1], nyquist_hz) - band_hz[0]) / nyquist_hz
     return record.step_v * STEP_NOISE * math.sqrt(share) / last.fit.fundamental_rms_v

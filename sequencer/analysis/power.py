@@ -9,8 +9,8 @@ def watts(rms_ac_v: float, ohm: float) -> float:
 
 
 def peak_reading_watts(crest_pos_v: float, crest_neg_v: float, ohm: float) -> float:
-    """W as read off a scope: (half the peak-to-peak)^2 / 2R,
-    right for an unclipped sine only (common practice, no source).
+    """W as read off a scope: (half the peak-to-peak)^2 / 2R, right for an unclipped sine only (common practice, no
+    source).
     """
     half = (crest_pos_v - crest_neg_v) / 2.0
     return half * half / (2.0 * ohm)

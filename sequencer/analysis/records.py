@@ -14,15 +14,13 @@ Volts = NDArray[np.float64]
 class Record:
     """One input's samples of one shot.
 
-    volts: shape (n,), V at the unit's terminals (the probe factor is applied).
-    sample_interval_s: s, as the digitiser reports it (its own clock).
-    start_s: s, time of the first sample relative to the trigger (negative: before it).
-    step_v: V per code (one least significant bit, after the probe factor).
-    full_scale_v: V, the largest magnitude the range can show, after the probe factor.
-    overloaded: a sample lies at an end code: the capture is void, and that is never called clipping.
-    bits: bits of the converter.
-    codes, volts_per_code, volts_at_zero: the word as fetched, volts = volts_at_zero + codes x volts_per_code;
-    None where the samples never were codes.
+    volts: shape (n,), V at the unit's terminals (the probe factor is applied). sample_interval_s: s, as the
+    digitiser reports it (its own clock). start_s: s, time of the first sample relative to the trigger (negative:
+    before it). step_v: V per code (one least significant bit, after the probe factor). full_scale_v: V, the
+    largest magnitude the range can show, after the probe factor. overloaded: a sample lies at an end code: the
+    capture is void, and that is never called clipping. bits: bits of the converter. codes, volts_per_code,
+    volts_at_zero: the word as fetched, volts = volts_at_zero + codes x volts_per_code; None where the samples
+    never were codes.
     """
 
     volts: Volts

@@ -1,8 +1,7 @@
 """How many digits a number is printed with: its uncertainty to two significant digits, the number to the same
 place.
 
-After JCGM 100, 7.2.6. Rounding is half away from zero, on the decimal digits of the shortest text of the
-number.
+After JCGM 100, 7.2.6. Rounding is half away from zero, on the decimal digits of the shortest text of the number.
 """
 
 from __future__ import annotations
@@ -47,9 +46,8 @@ def watts_text(power_w: float, expanded_w: float | None = None) -> str:
 
 
 def percent_text(ratio: float, floor: float | None = None) -> str:
-    """A ratio in percent to the place of its floor's first digit, at most four decimals: 0.00973,
-    0.0002 -> "0.97 %".
-    """
+    """A ratio in percent to the place of its floor's first digit, at most four decimals: 0.00973, 0.0002 -> "0.97
+    %"."""
     at = -2 if not floor else max(-4, place(100.0 * floor, 1))
     return f"{_text(100.0 * ratio, min(at, 0))} %"
 
@@ -73,9 +71,7 @@ def _at(value: Decimal, at: int) -> Decimal:
 
 
 def _text(value: float, at: int) -> str:
-    """Decimal text to the place `at`, never in powers of ten, minus as a sign of its own,
-    no minus before zero.
-    """
+    """Decimal text to the place `at`, never in powers of ten, minus as a sign of its own, no minus before zero."""
     exact = Decimal(repr(value))
     # A float carries 17 significant digits: further ones would be invented.
     rounded = _at(exact, max(at, exact.adjusted() - 16) if exact else at)

@@ -42,11 +42,11 @@ def fit_three(volts: Real, times_s: Real, frequency_hz: float) -> SineFit:
 
 
 def fit_four(volts: Real, times_s: Real, frequency_hz: float) -> SineFit:
-    """The same with the frequency: the column t (b cos wt - a sin wt) is added, its factor corrects w, until
-    at rest.
+    """The same with the frequency: the column t (b cos wt - a sin wt) is added, its factor corrects w, until at
+    rest.
 
-    The start must lie within a quarter of a cycle over the record: from further off another minimum may be
-    found, which nothing in the fit betrays. ValueError: below four samples, or no rest is found.
+    The start must lie within a quarter of a cycle over the record: from further off another minimum may be found,
+    which nothing in the fit betrays. ValueError: below four samples, or no rest is found.
     """
     if volts.size < 4:
         raise ValueError("four unknowns need at least four samples")

@@ -1,8 +1,8 @@
-"""Uncertainty of a power after the GUM (JCGM 100): one variable per physical source, a coverage factor that
-fits the mix.
+"""Uncertainty of a power after the GUM (JCGM 100): one variable per physical source, a coverage factor that fits
+the mix.
 
-Sources carry ids. The same id in two results is the same physical thing (one range, one load), so their parts
-add with sign and may cancel; ids in OWN are each result's own.
+Sources carry ids. The same id in two results is the same physical thing (one range, one load), so their parts add
+with sign and may cancel; ids in OWN are each result's own.
 """
 
 from __future__ import annotations
@@ -46,8 +46,7 @@ MEDIAN_COST = math.sqrt(math.pi / 2.0)  # deviation of a median over that of a m
 class Source:
     """One physical source of uncertainty, in percent of the quantity it acts on.
 
-    size_pct: half-width, or the standard uncertainty where kind is normal. freedom: degrees of freedom behind
-    it.
+    size_pct: half-width, or the standard uncertainty where kind is normal. freedom: degrees of freedom behind it.
     """
 
     id: str
@@ -73,9 +72,8 @@ class Source:
 
     @staticmethod
     def bracket(width_db: float) -> Source:
-        """Where in a bracket of width_db of level the limit lies: belongs to a power at the limit,
-        and to no other.
-        """
+        """Where in a bracket of width_db of level the limit lies: belongs to a power at the limit, and to no
+        other."""
         return Source(BRACKET, "power", "rectangular", 100.0 * (10.0 ** (width_db / 20.0) - 1.0))
 
     @property
@@ -96,9 +94,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Pooled:
-    """Repeatability gathered over many points: relative standard deviation of one shot's power,
-    and its freedom.
-    """
+    """Repeatability gathered over many points: relative standard deviation of one shot's power, and its freedom."""
 
     relative: float
     freedom: float
@@ -128,8 +124,8 @@ def power_uncertainty(
 ) -> PowerBudget:
     """Budget of P = V^2/R at power_w, each source acting as a factor 1 + e on volts, ohms or watts.
 
-    repeats: W of the confirming shots, of which power_w is the median; pooled: repeatability from many
-    points, used instead of three shots' own. ValueError where an id stands twice.
+    repeats: W of the confirming shots, of which power_w is the median; pooled: repeatability from many points,
+    used instead of three shots' own. ValueError where an id stands twice.
     """
     known = [source for source in sources if source.size_pct > 0.0]
     repeat = _repeatability(power_w, repeats, pooled)
@@ -144,15 +140,12 @@ def power_uncertainty(
 
 
 def _parts(power_w: float, sources: Sequence[Source]) -> tuple[Part, ...]:
-    """Signed parts by the derivatives of P = V^2/R;
-    second order is left out (below 1e-3 of u at 3 % of V).
-    """
+    """Signed parts by the derivatives of P = V^2/R; second order is left out (below 1e-3 of u at 3 % of V)."""
     errors = {source.id: ufloat(0.0, source.standard, tag=source.id) for source in sources}
     if not errors:
         return ()
     acting = {
-        of: math.prod(1.0 + errors[s.id] for s in sources if s.of == of)
-        for of in ("voltage", "resistance", "power")
+        of: math.prod(1.0 + errors[s.id] for s in sources if s.of == of) for of in ("voltage", "resistance", "power")
     }
     slopes = (power_w * acting["voltage"] ** 2 / acting["resistance"] * acting["power"]).derivatives
     return tuple(
@@ -165,9 +158,7 @@ def _repeatability(power_w: float, repeats: Sequence[float], pooled: Pooled | No
     """Of the median of the repeats: sqrt(pi/2) s / sqrt(n), s pooled where known, else of these shots."""
     count = max(1, len(repeats))
     if pooled is not None:
-        return Source.power(
-            REPEATABILITY, "normal", 100.0 * pooled.relative * _median_share(count), pooled.freedom
-        )
+        return Source.power(REPEATABILITY, "normal", 100.0 * pooled.relative * _median_share(count), pooled.freedom)
     if len(repeats) < 2 or power_w <= 0.0:
         return None
     relative = float(np.std(repeats, ddof=1)) / power_w
@@ -214,8 +205,8 @@ def coverage_factor(parts: Iterable[Part], coverage: float = COVERAGE) -> float:
     """k for a mix of shapes, by its excess kurtosis g = sum (u_i/u_c)^4 g_i, widened by Student's t for few
     repeats.
 
-    g < 0: the symmetric beta of shape a = -3/g - 3/2 has that kurtosis, and k = (2 q - 1) sqrt(2 a + 1), q
-    its 97.5 % point (exact for one rectangular: 0.95 sqrt 3). The t factor is t(v_eff)/t(infinity).
+    g < 0: the symmetric beta of shape a = -3/g - 3/2 has that kurtosis, and k = (2 q - 1) sqrt(2 a + 1), q its
+    97.5 % point (exact for one rectangular: 0.95 sqrt 3). The t factor is t(v_eff)/t(infinity).
     """
     parts = tuple(parts)
     combined = combined_u(parts)
@@ -237,8 +228,8 @@ def _shape_factor(kurtosis: float, coverage: float) -> float:
 def difference(left: Iterable[Part], right: Iterable[Part]) -> tuple[Part, ...]:
     """Parts of left minus right: parts of shared sources subtract, each result's own stay apart.
 
-    Never take the root of the sum of squares of two expanded uncertainties for this: what both share would
-    count twice.
+    Never take the root of the sum of squares of two expanded uncertainties for this: what both share would count
+    twice.
     """
     ours = {_own_id(part, "left"): part for part in left}
     theirs = {_own_id(part, "right"): part for part in right}
@@ -256,8 +247,8 @@ def _difference(id: str, left: Part | None, right: Part | None) -> Part:
 
 
 def correlated_means(readings: Real) -> tuple[UFloat, ...]:
-    """Means of quantities read together, with their covariance (JCGM 100, 5.2.3): shape (n sets,
-    m quantities) -> m values.
+    """Means of quantities read together, with their covariance (JCGM 100, 5.2.3): shape (n sets, m quantities) ->
+    m values.
     """
     count, quantities = readings.shape
     covariance = np.cov(readings, rowvar=False).reshape(quantities, quantities) / count

@@ -21,9 +21,7 @@ def refuse_used_folder(out_dir: Path) -> None:
     if out_dir.exists() and not out_dir.is_dir():
         raise _refused(out_dir, "--out", str(out_dir), "is not a folder; name another")
     if out_dir.is_dir() and any(out_dir.glob(f"{LEDGER_NAME}*")):
-        raise _refused(
-            out_dir, "--out", str(out_dir), "holds the ledger of an earlier night; name a new folder"
-        )
+        raise _refused(out_dir, "--out", str(out_dir), "holds the ledger of an earlier night; name a new folder")
 
 
 def _refused(path: Path, key: str, value: str, remedy: str) -> InputRefused:
@@ -100,9 +98,7 @@ def open_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
         try:
             _refuse_foreign(database, path)
             if version_of(database) < len(MIGRATIONS):
-                raise _refused(
-                    path, "ledger", "of an older version", "open it once for writing with this nightramp"
-                )
+                raise _refused(path, "ledger", "of an older version", "open it once for writing with this nightramp")
         except BaseException:
             database.close()
             raise
@@ -116,6 +112,4 @@ def _refuse_foreign(database: sqlite3.Connection, path: Path) -> None:
     if mark != APPLICATION_ID and (tables or version):
         raise _refused(path, "ledger", "another program's file", "name a ledger of nightramp")
     if version > len(MIGRATIONS):
-        raise _refused(
-            path, "ledger", f"version {version}", "it is newer than this nightramp; use the newer one"
-        )
+        raise _refused(path, "ledger", f"version {version}", "it is newer than this nightramp; use the newer one")

@@ -39,9 +39,7 @@ def plain(value: Any, path: str = "") -> Any:
 
 def _finite(number: float, path: str) -> float:
     if not math.isfinite(number):
-        raise RowRefused(
-            f"{path or 'row'}: {number} is not a number the results may hold; null says 'not seen'"
-        )
+        raise RowRefused(f"{path or 'row'}: {number} is not a number the results may hold; null says 'not seen'")
     return number
 
 

@@ -47,9 +47,7 @@ def read_results(path: Path) -> dict[str, Any]:
     try:
         return Results.model_validate(found).model_dump()
     except ValidationError as wrong:
-        told = [
-            (".".join(map(str, e["loc"])) or "file", _short(e["input"]), e["msg"]) for e in wrong.errors()
-        ]
+        told = [(".".join(map(str, e["loc"])) or "file", _short(e["input"]), e["msg"]) for e in wrong.errors()]
         raise _refused(path, told) from None
 
 

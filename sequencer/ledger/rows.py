@@ -111,9 +111,9 @@ class ValueRow(Row):
 class PointRow(Row):
     """One point of a plan and what came of it. The keys that a measurement has no use for are null or empty.
 
-    cycles: length of the burst; steady: a long counted burst. record_s, sample_rate_hz: of the record behind
-    the row; harmonics and band_hz: what thd_pct counts. energies: of all the point's shots. lowest_thd_*:
-    where no level was within the limit. floor_note: what the bench's own floor forbids to say.
+    cycles: length of the burst; steady: a long counted burst. record_s, sample_rate_hz: of the record behind the
+    row; harmonics and band_hz: what thd_pct counts. energies: of all the point's shots. lowest_thd_*: where no
+    level was within the limit. floor_note: what the bench's own floor forbids to say.
     """
 
     id: str

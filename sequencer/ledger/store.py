@@ -1,7 +1,7 @@
 """The ledger: what was measured, and what is to be told of it, in one SQLite file.
 
-Synchronous, and owned by the one thread that opened it: everything durable goes through that thread, one call
-at a time, in order. A call that returned is on the disk; a call that raised has left nothing behind.
+Synchronous, and owned by the one thread that opened it: everything durable goes through that thread, one call at a
+time, in order. A call that returned is on the disk; a call that raised has left nothing behind.
 """
 
 from __future__ import annotations
@@ -36,13 +36,11 @@ BUSY_S = 5.0
 class Ledger:
     """`Ledger(path)` opens or creates; a second writer is refused (InputRefused), a `read_only` one is not.
 
-    Raises faults.LedgerFull, LedgerBusy, LedgerBroken, LedgerUnwritable, LedgerOrder; plain.RowRefused for a
-    row that format 1 does not allow.
+    Raises faults.LedgerFull, LedgerBusy, LedgerBroken, LedgerUnwritable, LedgerOrder; plain.RowRefused for a row
+    that format 1 does not allow.
     """
 
-    def __init__(
-        self, path: Path, *, read_only: bool = False, busy_s: float = BUSY_S, pages_at_most: int = 0
-    ) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, busy_s: float = BUSY_S, pages_at_most: int = 0) -> None:
         """pages_at_most: the file may not grow beyond so many pages of 4 KiB (0: as far as the disk goes)."""
         self.path = Path(path)
         self._lock = None if read_only else WriterLock.take(self.path)
@@ -116,9 +114,7 @@ class Ledger:
         """ended: RFC 3339. A run without an end reads as unfinished."""
         with self._commit():
             self._refuse_unless_open(run_id)
-            self._database.execute(
-                "UPDATE run SET ended = ?, outcome = ? WHERE id = ?", (ended, outcome, run_id)
-            )
+            self._database.execute("UPDATE run SET ended = ?, outcome = ? WHERE id = ?", (ended, outcome, run_id))
             outbox.put(self._database, run_id, messages)
 
     def mark_suspect(self, why: str) -> None:

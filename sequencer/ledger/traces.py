@@ -4,8 +4,8 @@ Readable without us:
 
     t = numpy.load("NAME.npz"); volts = t["ch1_volts_at_zero"] + t["ch1_codes"] * t["ch1_volts_per_code"]
 
-Times are `ch1_start_s + ch1_sample_interval_s * numpy.arange(len(volts))`, in s from the trigger. The same
-shot gives the same bytes: entries in sorted order, one fixed date, no clock and no owner in the file.
+Times are `ch1_start_s + ch1_sample_interval_s * numpy.arange(len(volts))`, in s from the trigger. The same shot
+gives the same bytes: entries in sorted order, one fixed date, no clock and no owner in the file.
 """
 
 from __future__ import annotations

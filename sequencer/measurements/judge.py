@@ -108,8 +108,8 @@ def _burst(record: Record, point: Point) -> BurstReading:
 def _early_worst(job: PowerJob, rows: tuple[CycleRow, ...], twin: ChannelShot | None) -> float:
     """Worst distortion of the cycles before the last that begin after one coupling time constant.
 
-    Cycles within that time differ from a settled one on a perfect unit, so they are listed and not judged. The others are judged by
-    what remains after the twin's own cycle is taken away.
+    Cycles within that time differ from a settled one on a perfect unit, so they are listed and not judged. The
+    others are judged by what remains after the twin's own cycle is taken away.
     """
     settle_s = 1.0 / (2.0 * math.pi * job.coupling_hz) if job.coupling_hz > 0 else 0.0
     worst = 0.0

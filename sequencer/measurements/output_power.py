@@ -1,17 +1,18 @@
 """`output_power`: highest power of a burst whose last cycle is within the stop limit, one row per point.
 
-A generator: it yields requests and is sent replies, and so runs alike against instruments, a list or stored traces.
-The order: gain at a harmless level, the twin (the same burst some 12 dB lower), the search, then the rows.
+A generator: it yields requests and is sent replies, and so runs alike against instruments, a list or stored
+traces. The order: gain at a harmless level, the twin (the same burst some 12 dB lower), the search, then the rows.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Generator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sequencer.analysis.harmonics import fit_harmonics
 from sequencer.measurements.clip_law import overdrive_db
+from sequencer.measurements.energy import load_j, unit_j
 from sequencer.measurements.judge import ChannelShot, Judged, judge, reading
 from sequencer.measurements.power_job import GainProof, PowerJob
 from sequencer.measurements.predict import Learned, knowledge, onset_expected_db
@@ -101,8 +102,8 @@ def _prove_gain(job: PowerJob, outcome: Outcome) -> Generator[Request, Reply, Ga
         gains[channel.name] = 20.0 * math.log10(max(volts, 1e-9) / shot.level_vrms)
         if abs(gains[channel.name] - channel.gain_db) > GAIN_AWAY_DB:
             outcome.reason = (
-                f"gain of channel {channel.name} is {gains[channel.name]:.1f} dB where {channel.gain_db:.1f} dB is expected: "
-                "check wiring, controls and the load"
+                f"gain of channel {channel.name} is {gains[channel.name]:.1f} dB where {channel.gain_db:.1f} dB is "
+                "expected: check wiring, controls and the load"
             )
             return None
     yield Rest(job.rest_s)
@@ -150,13 +151,27 @@ def _search(
         ask = next(asking)
         while True:
             judged = yield from _judged_shot(job, ask, known, gains, twins, outcome)
-            told = reading(job, judged, gains, ask.limit)
             outcome.judged.append(judged)
+            told = reading(job, judged, gains, ask.limit)
+            if told.stop is None and (spent := _spent(job, outcome.judged)):
+                told = replace(told, stop=spent)
             outcome.readings.append(told)
             yield Rest(job.rest_s)
             ask = asking.send(told)
     except StopIteration as end:
         outcome.found = end.value
+
+
+def _spent(job: PowerJob, judged: Sequence[Judged]) -> str | None:
+    """The allowance that one more shot like the last would pass, if any."""
+    allowed, last = job.allowance, judged[-1]
+    each_s = job.rest_s + job.burst_s
+    if (last.shot.fired_at_ns - judged[0].shot.fired_at_ns) / 1e9 + each_s > allowed.time_s:
+        return "time_budget"
+    for joules, most in ((load_j, allowed.energy_load_j), (unit_j, allowed.energy_unit_j)):
+        if sum(joules(job, j) for j in judged) + joules(job, last) > most:
+            return "energy_budget"
+    return None
 
 
 def _judged_shot(

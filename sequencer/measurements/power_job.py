@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -13,8 +14,8 @@ from sequencer.plan.points import Point
 class ChannelJob:
     """One driven channel. clip_v: expected crest at clipping into this load, V at the unit.
 
-    sources: the bench's own uncertainty sources of this channel (range gain, probe, load), shared ones by the same id.
-    gain_db: as the unit's file expects it.
+    sources: the bench's own uncertainty sources of this channel (range gain, probe, load), shared ones by the same
+    id. gain_db: as the unit's file expects it.
     """
 
     name: str
@@ -37,6 +38,15 @@ class LevelLimits:
 
 
 @dataclass(frozen=True)
+class Allowance:
+    """What all shots of one job may cost together, s and J; infinite where nothing is said."""
+
+    time_s: float = math.inf
+    energy_unit_j: float = math.inf
+    energy_load_j: float = math.inf
+
+
+@dataclass(frozen=True)
 class PowerJob:
     """The points that are searched together (they differ in the limit only, highest first)."""
 
@@ -47,6 +57,7 @@ class PowerJob:
     coupling_hz: float
     rest_s: float
     shots_at_most: int = 60
+    allowance: Allowance = Allowance()
 
     @property
     def point(self) -> Point:

@@ -34,6 +34,8 @@ ENDS = {
 REASONS = {
     "never_below": "never within the limit: see the lowest distortion",
     "floor": "the digitiser's own floor lies above the limit",
+    "energy_budget": "the energy allowed was spent before a level was confirmed",
+    "time_budget": "the time or the shots allowed were spent before a level was confirmed",
     "not_repeatable": "fresh shots at the accepted level do not repeat within the limit",
 }
 
@@ -41,8 +43,8 @@ REASONS = {
 def rows(outcome: Outcome, earlier: Sequence[Sequence[float]] = ()) -> list[dict[str, Any]]:
     """One row per point of the job, in the points' order.
 
-    earlier: watts of the like shots of this unit's points so far; their repeatability is pooled with the row's own, since three
-    shots alone say little of it.
+    earlier: watts of the like shots of this unit's points so far; their repeatability is pooled with the row's
+    own, since three shots alone say little of it.
     """
     found = {f.limit: f for f in outcome.found}
     return [_row(outcome, point, found.get(point.limit_pct / 100.0), earlier) for point in outcome.job.points]
@@ -69,7 +71,7 @@ def _row(outcome: Outcome, point: Point, found: Found | None, earlier: Sequence[
     ]
     accepted = _median_confirm(outcome, found)
     if not measured or accepted is None:
-        reason = REASONS.get(stopped, f"no level was clean before: {stopped}")
+        reason = REASONS.get(stopped, f"no clean level was confirmed: {stopped.replace('_', ' ')}")
         return row | {"outcome": "not_measured", "reason": reason}
     return row | _measured(outcome, found, accepted, earlier)
 
@@ -254,7 +256,8 @@ def _cycle(row: Any) -> dict[str, Any]:
 
 
 def _power_at_limit(outcome: Outcome, channel: ChannelJob, found: Found) -> float | None:
-    """Watts at the crossing: on the line in dB through the nearest shots on its two sides, or the two just below it."""
+    """Watts at the crossing: on the line in dB through the nearest shots on its two sides, or the two just below
+    it."""
     if found.crossing_db is None:
         return None
     points = sorted(_power_by_level(outcome.judged, channel).items())

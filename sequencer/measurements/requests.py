@@ -1,7 +1,7 @@
 """What a measurement asks of the night, and what it is sent back. Pure data.
 
-A measurement is a generator: it yields one of the requests below and is sent the reply named beside it.
-The night drives it against instruments, a test against a list, re-analysis against stored traces.
+A measurement is a generator: it yields one of the requests below and is sent the reply named beside it. The night
+drives it against instruments, a test against a list, re-analysis against stored traces.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ Purpose = Literal["gain proof", "twin", "ramp", "confirm"]
 class Fire:
     """One counted burst with its capture. Reply: Shot.
 
-    level_vrms: of the sine inside the burst, at the unit's input.
-    full_scale_v: for each digitiser input to capture, the volts (at the unit) that must fit its range.
-    before_s, after_s: silence captured before and after the burst.
+    level_vrms: of the sine inside the burst, at the unit's input. full_scale_v: for each digitiser input to
+    capture, the volts (at the unit) that must fit its range. before_s, after_s: silence captured before and after
+    the burst.
     """
 
     level_vrms: float
@@ -63,8 +63,8 @@ class BenchReading:
 class Shot:
     """One burst as captured.
 
-    level_vrms: as set (and read back equal). records: per digitiser input, e.g. "ch1".
-    fired_at_ns: bench clock. supply_limited: the latched sign of current limit since the shot before.
+    level_vrms: as set (and read back equal). records: per digitiser input, e.g. "ch1". fired_at_ns: bench clock.
+    supply_limited: the latched sign of current limit since the shot before.
     """
 
     number: int

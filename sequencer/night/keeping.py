@@ -1,4 +1,5 @@
-"""What the night keeps, and in what order: traces first, then the row with its message in one commit; and making safe."""
+"""What the night keeps, and in what order: traces first, then the row with its message in one commit; and making
+safe."""
 
 from __future__ import annotations
 
@@ -39,7 +40,9 @@ class Desk:
 class Keeper:
     """Keeps what the night finds, and makes the bench safe when asked."""
 
-    def __init__(self, desk: Desk, hands: Hands, clock: Clock, say_point: Callable[[UnitRun, dict[str, Any]], None]) -> None:
+    def __init__(
+        self, desk: Desk, hands: Hands, clock: Clock, say_point: Callable[[UnitRun, dict[str, Any]], None]
+    ) -> None:
         self._desk, self._hands, self._clock, self._say_point = desk, hands, clock, say_point
         self._heads: dict[str, RunHead] = {}
         self._safe_lock = asyncio.Lock()

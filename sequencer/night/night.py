@@ -12,12 +12,12 @@ from typing import Any
 
 from drivers.errors import InstrumentError
 from drivers.timing import Clock
+from sequencer.measurements.energy import load_j, unit_j
 from sequencer.measurements.output_power import Outcome, OverloadRemains, output_power
 from sequencer.measurements.power_job import GainProof
 from sequencer.measurements.power_rows import repeats, rows
 from sequencer.measurements.predict import Learned
 from sequencer.measurements.requests import BenchReading, Reply, Request
-from sequencer.night.energy import load_j, unit_j
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
 from sequencer.night.setup import NightPlan, UnitRun, groups, power_job

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
 from sequencer.analysis.uncertainty import Source
-from sequencer.measurements.power_job import ChannelJob, LevelLimits, PowerJob
+from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.plan.estimate import clip_volts, rest_s
 from sequencer.plan.models import Bay, Bench, Plan, RoleName, Unit
 from sequencer.plan.points import Point
@@ -59,7 +60,16 @@ def power_job(night: NightPlan, unit: Unit, group: tuple[Point, ...]) -> PowerJo
         coupling_hz=unit.coupling_hz,
         rest_s=rest_s(unit, point),
         shots_at_most=budget.shots_per_point,
+        allowance=Allowance(
+            time_s=_least(budget.time_s),
+            energy_unit_j=_least(budget.energy_unit_j, bench.ceiling.energy_unit_j),
+            energy_load_j=_least(budget.energy_load_j, bench.ceiling.energy_load_j),
+        ),
     )
+
+
+def _least(*given: float | None) -> float:
+    return min((value for value in given if value is not None), default=math.inf)
 
 
 def _channel(bench: Bench, unit: Unit, point: Point, name: str, clip_v: float) -> ChannelJob:
@@ -95,7 +105,9 @@ def _sources(bench: Bench, load_name: str, channel: str, wire: str, clip_v: floa
 
 def _limits(bench: Bench, unit: Unit, point: Point) -> LevelLimits:
     load = bench.load[point.load]
-    factors = [bench.input[w].factor if w in bench.input else 1.0 for w, seen in bench.wiring.items() if "output" in seen]
+    factors = [
+        bench.input[w].factor if w in bench.input else 1.0 for w, seen in bench.wiring.items() if "output" in seen
+    ]
     largest = max(r.full_scale_v for r in bench.range) * min(factors)
     ohm = min(load.ohm[name] for name in point.channels)
     crests = [unit.limit.output_crest_v or largest]

@@ -1,6 +1,7 @@
 """One shot: set the burst, arm the digitiser, fire, fetch, and read what the supply says.
 
-The digitiser is confirmed armed before the generator is triggered, and an empty capture is never taken for silence.
+The digitiser is confirmed armed before the generator is triggered, and an empty capture is never taken for
+silence.
 """
 
 from __future__ import annotations

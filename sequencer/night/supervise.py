@@ -1,7 +1,8 @@
-"""Who ends a night, and how: its own end, an error, a signal, a second one. The bench is made safe on every way out.
+"""Who ends a night, and how: its own end, an error, a signal, a second one. The bench is made safe on every way
+out.
 
-First signal and normal end: normal order. Error, trip, second signal: fault order. Clean-up talks to the instruments in a stated
-order from this one task; nothing that is cancelled does.
+First signal and normal end: normal order. Error, trip, second signal: fault order. Clean-up talks to the
+instruments in a stated order from this one task; nothing that is cancelled does.
 """
 
 from __future__ import annotations
@@ -108,9 +109,7 @@ def _way(night: asyncio.Task[None]) -> tuple[Way, str]:
     return "fault", f"internal fault: {type(error).__name__}: {error}"
 
 
-async def _made_safe(
-    keeper: Keeper, order: Order, bleed_s: float, stop: Stop, say: Callable[[str], None]
-) -> Report:
+async def _made_safe(keeper: Keeper, order: Order, bleed_s: float, stop: Stop, say: Callable[[str], None]) -> Report:
     """In the order asked; a second signal breaks off a normal order and begins the fault order afresh."""
     making = asyncio.create_task(keeper.make_safe(order, bleed_s), name=f"make safe, {order} order")
     hurry = asyncio.create_task(stop.second.wait(), name="second signal")

@@ -19,7 +19,8 @@ Told = Callable[[Request, Reply], None]
 
 @dataclass(frozen=True)
 class Talker:
-    """thinking: the analysis thread. window_of: rate and length of the capture for a burst. read_bench: slow readings."""
+    """thinking: the analysis thread. window_of: rate and length of the capture for a burst. read_bench: slow
+    readings."""
 
     shooter: Shooter
     clock: Clock

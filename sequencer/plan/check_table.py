@@ -138,9 +138,7 @@ def _defaults(checked: Checked) -> Iterator[str]:
     yield f"  offset within {unit.output_offset.within_v:g} V; idle current {_window(unit)}"
     yield f"  start after {unit.mute_s:g} s of mute; rail down within {unit.bleed_s:g} s after off"
     yield "  bounds count every shot as at its limit; heat by the class B law; " + (
-        f"converter {100 * CONVERTER_EFFICIENCY:g} % efficient"
-        if unit.front_end == "converter"
-        else "no converter"
+        f"converter {100 * CONVERTER_EFFICIENCY:g} % efficient" if unit.front_end == "converter" else "no converter"
     )
     yield f"  ratings speak for loads within {100 * OHM_WITHIN:g} %; digitiser {bench.digitiser.bits} bit"
 

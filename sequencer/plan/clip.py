@@ -1,9 +1,8 @@
-"""What clipping costs: power, supply current and level of a symmetrically clipped sine, and the volts at
-which it clips. Pure.
+"""What clipping costs: power, supply current and level of a symmetrically clipped sine, and the volts at which it
+clips. Pure.
 
-A sine of peak 1/r is cut at +-1, a = arcsin r (textbook closed forms): mean square (2/pi)[(a/2 -
-sin(2a)/4)/r^2 + pi/2 - a]; fundamental (2/pi)[a/r + sqrt(1 - r^2)]; mean magnitude (2/pi)[(1 - cos a)/r +
-pi/2 - a].
+A sine of peak 1/r is cut at +-1, a = arcsin r (textbook closed forms): mean square (2/pi)[(a/2 - sin(2a)/4)/r^2 +
+pi/2 - a]; fundamental (2/pi)[a/r + sqrt(1 - r^2)]; mean magnitude (2/pi)[(1 - cos a)/r + pi/2 - a].
 """
 
 from __future__ import annotations
@@ -44,9 +43,7 @@ def thd(overdrive_db: float) -> float:
 
 @lru_cache(maxsize=64)
 def overdrive_db(limit_pct: float) -> float:
-    """Level above the onset at which THD reaches the limit, by halving; at most 40 dB (a square wave has
-    48.3 %).
-    """
+    """Level above the onset at which THD reaches the limit, by halving; at most 40 dB (a square wave has 48.3 %)."""
     low, high = 0.0, 40.0
     for _ in range(60):
         middle = (low + high) / 2.0
@@ -57,9 +54,9 @@ def overdrive_db(limit_pct: float) -> float:
 def clip_volts(unit: Unit, nominal_ohm: float, supply_v: float) -> dict[str, float]:
     """Expected crest at clipping of each channel, V at the unit's terminals.
 
-    The channel's own `output_rail_v`, else the unit's, else sqrt(2 P R) of the nearest rating. In
-    proportion to the supply, as of a converter without regulation (common practice, no source). Raises
-    LookupError where the file gives none of the three.
+    The channel's own `output_rail_v`, else the unit's, else sqrt(2 P R) of the nearest rating. In proportion to
+    the supply, as of a converter without regulation (common practice, no source). Raises LookupError where the
+    file gives none of the three.
     """
     return {c.name: _clip_v(unit, c, nominal_ohm, supply_v) for c in unit.channel}
 
@@ -75,8 +72,6 @@ def _clip_v(unit: Unit, channel: UnitChannel, nominal_ohm: float, supply_v: floa
 
 
 def _distance(rating: Rating, nominal_ohm: float) -> tuple[float, float, int]:
-    """Nearest ohms first; of those the lowest THD (nearest the onset), then the shortest burst (0: steady,
-    last).
-    """
+    """Nearest ohms first; of those the lowest THD (nearest the onset), then the shortest burst (0: steady, last)."""
     apart = abs(math.log(rating.load_ohm / nominal_ohm))
     return (0.0 if apart < OHM_WITHIN else apart), rating.thd_pct, rating.cycles or 10**6

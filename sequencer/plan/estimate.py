@@ -1,8 +1,8 @@
 """What each point will cost, on paper: shots, time, joules, supply current. Pure.
 
-Shots are an upper bound (95 of 100 searches need fewer), and every shot is counted as if it were at the
-limit: so the joules are an upper bound for a unit that clips where its file says. Heat follows the class B
-law, of which D and H stay below.
+Shots are an upper bound (95 of 100 searches need fewer), and every shot is counted as if it were at the limit: so
+the joules are an upper bound for a unit that clips where its file says. Heat follows the class B law, of which D
+and H stay below.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ CONVERTER_EFFICIENCY = 0.85  # common practice, no source
 
 @dataclass(frozen=True)
 class Estimate:
-    """One point on paper. All joules and the time are for the whole point, powers and joules of one burst
-    for one channel.
+    """One point on paper. All joules and the time are for the whole point, powers and joules of one burst for one
+    channel.
 
     power_w: largest of the channels at the limit. burst_j: into one load in one burst. level_vrms: at the
     generator, at the limit. idle_j: the unit's idle heat in that time, 0 where its file gives no window.
@@ -67,9 +67,7 @@ class _Place:
     lower_limit: bool
 
 
-def estimates(
-    points: Sequence[Point], unit: Unit, bench: Bench, shots_at_most: int = 60
-) -> tuple[Estimate, ...]:
+def estimates(points: Sequence[Point], unit: Unit, bench: Bench, shots_at_most: int = 60) -> tuple[Estimate, ...]:
     """One estimate per point, in order. shots_at_most: the plan's budget for the search of one point."""
     loads: set[str] = set()
     proofs: set[tuple[object, ...]] = set()
@@ -92,9 +90,7 @@ def rest_s(unit: Unit, point: Point) -> float:
 
 
 def _shots(point: Point, place: _Place, at_most: int) -> int:
-    """Search, confirms, twin and gain proof; a lower limit of the same search shares what was already
-    fired.
-    """
+    """Search, confirms, twin and gain proof; a lower limit of the same search shares what was already fired."""
     if place.lower_limit:
         return min(LOWER_LIMIT + point.confirm, at_most)
     search = FIRST_OF_LOAD if place.first_of_load else LATER
@@ -146,8 +142,7 @@ def _window(bench: Bench, point: Point) -> ShotWindow | None:
 def floor(bench: Bench, point: Point, window: ShotWindow) -> float:
     """Ratio that the digitiser alone shows as the point's quantity: last cycle, 80 % of the range.
 
-    Up to three cycles are judged by subtracting a twin on a range of its own, whose noise adds: a factor
-    sqrt(2).
+    Up to three cycles are judged by subtracting a twin on a range of its own, whose noise adds: a factor sqrt(2).
     """
     bits = bench.digitiser.bits
     own = thd_floor(bits, window.sample_rate_hz / point.frequency_hz, point.harmonics)

@@ -1,8 +1,8 @@
 """A plan becomes points, in running order: from easy to brutal, whatever the file's order. Pure.
 
 Within a stage the order is: supply volts rising; loads from high to low ohms; the channel sets as given;
-frequencies from 1 kHz outwards; bursts from short to long. Each point so inherits the best prediction from
-a neighbour, and the hardest ones come last.
+frequencies from 1 kHz outwards; bursts from short to long. Each point so inherits the best prediction from a
+neighbour, and the hardest ones come last.
 """
 
 from __future__ import annotations
@@ -46,9 +46,7 @@ def expand(plan: Plan, unit: Unit, bench: Bench) -> tuple[Point, ...]:
             for quantity, limits in limits_of(stage.stop_limit):
                 group += 1
                 for limit_pct in sorted(limits, reverse=True):
-                    points.append(
-                        _point(plan, bench, stage, drive, (quantity, limit_pct), (len(points) + 1, group))
-                    )
+                    points.append(_point(plan, bench, stage, drive, (quantity, limit_pct), (len(points) + 1, group)))
     return tuple(points)
 
 
@@ -89,9 +87,7 @@ def confirms(stage: Stage, bench: Bench) -> int:
 
 def resolution_db(stage: Stage, bench: Bench) -> float:
     """The stage's own where the file gives it, else what the kind of supply lets one resolve."""
-    return (
-        stage.resolution_db if "resolution_db" in stage.model_fields_set else RESOLUTION_DB[bench.supply_kind]
-    )
+    return stage.resolution_db if "resolution_db" in stage.model_fields_set else RESOLUTION_DB[bench.supply_kind]
 
 
 def _drives(stage: Stage, unit: Unit, bench: Bench) -> Iterator[_Drive]:
@@ -100,9 +96,7 @@ def _drives(stage: Stage, unit: Unit, bench: Bench) -> Iterator[_Drive]:
         for channels in channel_sets(stage, unit):
             if not set(channels) <= set(bench.load[load].ohm) & set(unit.channel_names()):
                 continue
-            for thermal, frequency_hz in product(
-                stage.thermal, sorted(stage.frequencies_hz, key=_from_1_khz)
-            ):
+            for thermal, frequency_hz in product(stage.thermal, sorted(stage.frequencies_hz, key=_from_1_khz)):
                 for cycles in _in_order(stage, behind_coupling(unit, frequency_hz)):
                     yield _Drive(supply_v, load, channels, thermal, frequency_hz, cycles)
 

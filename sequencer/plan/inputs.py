@@ -58,8 +58,7 @@ class Files:
 
 def parse_unit_argument(text: str) -> UnitArgument:
     """`FILE[:SERIAL][@BAY]`; a `:` or `@` inside a folder or before `.toml` belongs to the file. Raises
-    ValueError.
-    """
+    ValueError."""
     rest, bay = _cut(text, "@")
     file, serial = _cut(rest, ":")
     if not file.strip() or serial == "" or bay == "":
@@ -74,9 +73,7 @@ def _cut(text: str, mark: str) -> tuple[str, str | None]:
     return before, after
 
 
-def bays_for(
-    arguments: Sequence[UnitArgument], bench: Bench, file: str
-) -> tuple[list[Bay | None], list[Problem]]:
+def bays_for(arguments: Sequence[UnitArgument], bench: Bench, file: str) -> tuple[list[Bay | None], list[Problem]]:
     """The bay of each unit: the one it names, else the next free one in the bench's order."""
     known = {bay.name: bay for bay in bench.bay}
     asked = [one.bay for one in arguments if one.bay is not None]
@@ -97,12 +94,8 @@ def bays_for(
 
 def _no_bay(one: UnitArgument, known: dict[str, Bay], file: str) -> Problem:
     if one.bay is not None:
-        return Problem(
-            file, "--unit", f"{one.file}@{one.bay}", f"the bench has no such bay; it has {', '.join(known)}"
-        )
-    return Problem(
-        file, "--unit", one.file, f"no bay is left for it: the bench has {len(known)} ({', '.join(known)})"
-    )
+        return Problem(file, "--unit", f"{one.file}@{one.bay}", f"the bench has no such bay; it has {', '.join(known)}")
+    return Problem(file, "--unit", one.file, f"no bay is left for it: the bench has {len(known)} ({', '.join(known)})")
 
 
 def serial_problems(serials: Sequence[str]) -> list[Problem]:

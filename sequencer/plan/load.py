@@ -1,7 +1,7 @@
 """Reads plan, unit and bench files: the only place of `plan` that touches the disk. Reads, never writes.
 
-A name with a `/` in it or ending in `.toml` is a path; anything else names a shipped file. Every problem of
-every file is collected before anything is refused.
+A name with a `/` in it or ending in `.toml` is a path; anything else names a shipped file. Every problem of every
+file is collected before anything is refused.
 """
 
 from __future__ import annotations
@@ -175,9 +175,7 @@ def _read(path: Path, file: str, kind: _Kind[M]) -> bytes:
     except (OSError, ValueError) as error:  # ValueError: a NUL in the path
         raise _refuse(file, kind.word, shown(str(path)), f"cannot be read: {error}") from None
     if len(raw) > LARGEST_BYTES:
-        raise _refuse(
-            file, kind.word, f"over {LARGEST_BYTES} bytes", "too large to be such a file: 1 MiB at most"
-        )
+        raise _refuse(file, kind.word, f"over {LARGEST_BYTES} bytes", "too large to be such a file: 1 MiB at most")
     return raw
 
 
@@ -210,18 +208,14 @@ def _checked(kind: _Kind[M], data: dict[str, Any], file: str, path: Path) -> M:
     given = data.get("format")
     if type(given) is not int or given != FORMAT:
         value = "(nothing)" if given is None else shown(given)
-        raise _refuse(
-            file, "format", value, f"this version understands format = {FORMAT} of a {kind.word} file"
-        )
+        raise _refuse(file, "format", value, f"this version understands format = {FORMAT} of a {kind.word} file")
     frozen = _frozen(data)
     if wild := list(_wild_numbers(frozen, ())):
         raise InputRefused([Problem(file, key_path(place), shown(value), WILD) for place, value in wild])
     try:
         model = kind.model.model_validate(frozen)
     except ValidationError as error:
-        raise InputRefused(
-            problems_of(error, kind.model, frozen, file) + list(_paths_of(frozen, file, path))
-        ) from None
+        raise InputRefused(problems_of(error, kind.model, frozen, file) + list(_paths_of(frozen, file, path))) from None
     problems = kind.check(model, file) + (list(_paths_of(frozen, file, path)) if kind.word == "bench" else [])
     if problems:
         raise InputRefused(problems)
@@ -253,8 +247,7 @@ def _frozen(value: Any) -> Any:
 
 def _paths_of(data: Mapping[str, Any], file: str, path: Path) -> Iterator[Problem]:
     """Dialects and simulated truths that a bench names: shipped names exist, paths stay in the bench file's
-    folder.
-    """
+    folder."""
     for name, role in _table(data.get("role")).items():
         dialect = _table(role).get("dialect")
         if isinstance(dialect, str):
@@ -276,9 +269,7 @@ def _dialect_problem(dialect: str, key: str, file: str, path: Path) -> Iterator[
         return
     names = sorted(p.stem for p in DIALECTS.glob("*.toml"))
     if dialect not in names:
-        remedy = (
-            f"no shipped dialect has this name; there are {', '.join(names)}. Your own file ends in .toml"
-        )
+        remedy = f"no shipped dialect has this name; there are {', '.join(names)}. Your own file ends in .toml"
         yield Problem(file, key, shown(dialect), remedy)
 
 

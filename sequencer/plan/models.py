@@ -1,7 +1,7 @@
 """Plan, unit and bench as declared in TOML: every key, its type, its default. Pure.
 
-Unknown keys are refused. Units are in the names. A plan names loads of the bench (`4R`); a unit speaks
-in ohms only, so that one unit file fits every bench.
+Unknown keys are refused. Units are in the names. A plan names loads of the bench (`4R`); a unit speaks in ohms
+only, so that one unit file fits every bench.
 """
 
 from __future__ import annotations

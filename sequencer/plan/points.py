@@ -28,8 +28,8 @@ class Drive:
 class Point:
     """One row of the results. Points that differ only in the limit share `group`, highest limit first.
 
-    limit_pct: of `quantity`, percent. harmonics: highest one counted, already cut to the band.
-    confirm: fresh shots at the accepted level. rest: "normal" or "quick".
+    limit_pct: of `quantity`, percent. harmonics: highest one counted, already cut to the band. confirm: fresh
+    shots at the accepted level. rest: "normal" or "quick".
     """
 
     id: str
@@ -61,9 +61,7 @@ class Point:
 
 
 def parse_drive(text: str) -> Drive:
-    """`"N cycles"` (N from 2), `"1 cycle"` or `"steady X s"` (0 < X <= 10 s). Raises ValueError with the
-    remedy.
-    """
+    """`"N cycles"` (N from 2), `"1 cycle"` or `"steady X s"` (0 < X <= 10 s). Raises ValueError with the remedy."""
     if text == "1 cycle":
         return Drive(cycles=1)
     if (many := _MANY.fullmatch(text)) and 2 <= int(many[1]) <= CYCLES_AT_MOST:

@@ -88,9 +88,7 @@ def _loads(case: _Case) -> Iterator[Problem]:
     for number, name in enumerate(case.stage.loads):
         load = case.bench.load.get(name)
         if load is None:
-            yield case.problem(
-                f"loads[{number}]", name, f"the bench has {', '.join(case.bench.load) or 'no loads'}"
-            )
+            yield case.problem(f"loads[{number}]", name, f"the bench has {', '.join(case.bench.load) or 'no loads'}")
             continue
         yield from _one_load(case, number, name, load)
 
@@ -122,9 +120,7 @@ def _frequencies(case: _Case) -> Iterator[Problem]:
         if not low <= frequency_hz <= high:
             yield case.problem(key, frequency_hz, f"the unit's passband is {low:g} to {high:g} Hz")
         elif harmonics_within(frequency_hz, stop.harmonics, stop.band_hz) < HARMONICS_LEAST:
-            remedy = (
-                f"no harmonic lies below {stop.band_hz[1]:g} Hz: a lower one, or a wider stop_limit.band_hz"
-            )
+            remedy = f"no harmonic lies below {stop.band_hz[1]:g} Hz: a lower one, or a wider stop_limit.band_hz"
             yield case.problem(key, frequency_hz, remedy)
 
 
@@ -146,9 +142,7 @@ def _supply(case: _Case) -> Iterator[Problem]:
     given = case.stage.supply_v is not None
     for number, volts in enumerate(supply_volts(case.stage, case.unit)):
         if not allowed.min <= volts <= allowed.max:
-            yield case.problem(
-                f"supply_v[{number}]", volts, f"the unit takes {allowed.min:g} to {allowed.max:g} V"
-            )
+            yield case.problem(f"supply_v[{number}]", volts, f"the unit takes {allowed.min:g} to {allowed.max:g} V")
         if volts > ceiling_v:
             remedy = f"above the bench's ceiling.supply_v = {ceiling_v:g}"
             if given:

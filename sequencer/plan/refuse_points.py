@@ -15,9 +15,7 @@ from sequencer.plan.points import Point
 from sequencer.plan.window import NoWindow, shot_window
 from sequencer.plan.wording import key_path, shown
 
-FLOOR_FACTOR = (
-    3.0  # a limit nearer to the floor than that is no limit of the unit's (common practice, no source)
-)
+FLOOR_FACTOR = 3.0  # a limit nearer to the floor than that is no limit of the unit's (common practice, no source)
 RANGE_MARGIN = 1.15
 RAIL_MARGIN = 1.4
 FUSE_SHARE = 0.75  # common practice, no source
@@ -103,11 +101,7 @@ def _capture(case: _Case) -> Iterator[_Found]:
         try:
             shot_window(case.bench, point.frequency_hz, cycles, point.harmonics)
         except NoWindow as none:
-            what = (
-                case.drive
-                if cycles == point.cycles
-                else f"20 cycles at {point.frequency_hz:g} Hz to prove the gain"
-            )
+            what = case.drive if cycles == point.cycles else f"20 cycles at {point.frequency_hz:g} Hz to prove the gain"
             value = depth.rates_hz if none.key == "rates_hz" else depth.samples_max
             yield case.by_bench(none.excess, f"digitiser.{none.key}", value, f"{what}: {none}")
 
@@ -139,13 +133,9 @@ def _ranges(case: _Case) -> Iterator[_Found]:
         if name is None:
             continue
         factor = bench.input[name].factor if name in bench.input else 1.0
-        largest_v = factor * max(
-            (r.full_scale_v for r in bench.range if r.input in ("all", name)), default=0.0
-        )
+        largest_v = factor * max((r.full_scale_v for r in bench.range if r.input in ("all", name)), default=0.0)
         if largest_v < volts:
-            remedy = (
-                f"{wire} needs {volts:.3g} V, the largest range shows {largest_v:.3g}: a higher probe factor"
-            )
+            remedy = f"{wire} needs {volts:.3g} V, the largest range shows {largest_v:.3g}: a higher probe factor"
             yield case.by_bench(volts, f"input.{name}.factor", factor, remedy)
 
 
@@ -193,9 +183,7 @@ def _amps(case: _Case) -> Iterator[_Found]:
     unit, bench, amps = case.unit, case.bench, case.cost.supply_a
     lead = bench.lead.get("supply")
     if amps > FUSE_SHARE * unit.supply_fuse_a:
-        yield case.by_unit(
-            amps, "supply_fuse_a", unit.supply_fuse_a, _amps_words(case, "above 75 % of the fuse")
-        )
+        yield case.by_unit(amps, "supply_fuse_a", unit.supply_fuse_a, _amps_words(case, "above 75 % of the fuse"))
     if amps > unit.supply_a_max:
         yield case.by_unit(amps, "supply_a_max", unit.supply_a_max, _amps_words(case, "more than that"))
     fuses = {

@@ -40,8 +40,8 @@ class NoWindow(ValueError):
 
 
 def shot_window(bench: Bench, frequency_hz: float, cycles: int, harmonics: int) -> ShotWindow:
-    """The lowest rate with 1,000 samples a cycle (up to 1 kHz) whose record fits the depth, else the
-    highest that fits.
+    """The lowest rate with 1,000 samples a cycle (up to 1 kHz) whose record fits the depth, else the highest that
+    fits.
 
     Never fewer than 2.5 samples a cycle for each harmonic. Raises NoWindow.
     """
@@ -75,16 +75,14 @@ def _why_not(bench: Bench, record_s: float, least_hz: float) -> NoWindow:
     rate_hz = min(r for r in depth.rates_hz if r >= least_hz)
     why = "the lowest rate" if rate_hz == lowest_hz else f"{rate_hz:g} samples/s, which the harmonics need"
     samples = _samples(record_s, rate_hz)
-    return NoWindow(
-        "samples_max", samples / depth.samples_max, f"{samples} samples even at {why}: fewer cycles"
-    )
+    return NoWindow("samples_max", samples / depth.samples_max, f"{samples} samples even at {why}: fewer cycles")
 
 
 def thd_floor(bits: int, samples: float, harmonics: int) -> float:
     """Ratio that the converter alone shows as THD over `samples` of a sine at 80 % of the range.
 
-    F^2 = (K-1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 (s^2 - 1/12))/A^3], s^2 = 0.3^2 + 1/12 and A in
-    converter steps: the noise of the residual spread over K-1 harmonics, and the quantiser's own harmonics.
+    F^2 = (K-1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 (s^2 - 1/12))/A^3], s^2 = 0.3^2 + 1/12 and A in converter
+    steps: the noise of the residual spread over K-1 harmonics, and the quantiser's own harmonics.
     """
     amplitude = FILL * 2.0 ** (bits - 1)
     noise = NOISE_STEPS**2

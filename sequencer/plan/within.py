@@ -1,6 +1,5 @@
 """What a plan or a unit file says that cannot be meant, seen from that file alone. Pure; benches are in
-within_bench.
-"""
+within_bench."""
 
 from __future__ import annotations
 
@@ -49,9 +48,7 @@ def _stage_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
     yield from _limit_problems(stage, f"{key}.stop_limit", file)
     for number, state in enumerate(stage.thermal):
         if state != "any":
-            remedy = (
-                'this version measures at the heat sink\'s temperature as it is and records it: write "any"'
-            )
+            remedy = 'this version measures at the heat sink\'s temperature as it is and records it: write "any"'
             yield Problem(file, f"{key}.thermal[{number}]", shown(state), remedy)
 
 
@@ -64,9 +61,7 @@ def _drive_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
             yield Problem(file, place, shown(text), str(error))
             continue
         if drive.cycles is None:
-            yield Problem(
-                file, place, shown(text), 'this version measures bursts: write "N cycles" or "1 cycle"'
-            )
+            yield Problem(file, place, shown(text), 'this version measures bursts: write "N cycles" or "1 cycle"')
         elif drive.cycles < THD_N_CYCLES and stage.stop_limit.thd_n_pct is not None:
             yield Problem(
                 file,
@@ -87,9 +82,7 @@ def _limit_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
         yield from twice(limits, place, file)
         for limit in limits:
             if limit > LIMIT_AT_MOST_PCT:
-                yield Problem(
-                    file, place, shown(limit), f"at most {LIMIT_AT_MOST_PCT:g} percent: a square wave has 48"
-                )
+                yield Problem(file, place, shown(limit), f"at most {LIMIT_AT_MOST_PCT:g} percent: a square wave has 48")
     if stop.band_hz[0] >= stop.band_hz[1]:
         yield Problem(file, f"{key}.band_hz", shown(stop.band_hz), "the lower edge first, then the upper one")
 
@@ -134,9 +127,7 @@ def _gain_problems(unit: Unit, file: str) -> Iterator[Problem]:
     }
     for key, gain_db in gains.items():
         if gain_db is not None and abs(gain_db) > GAIN_AT_MOST_DB:
-            yield Problem(
-                file, key, shown(gain_db), f"between -{GAIN_AT_MOST_DB:g} and {GAIN_AT_MOST_DB:g} dB"
-            )
+            yield Problem(file, key, shown(gain_db), f"between -{GAIN_AT_MOST_DB:g} and {GAIN_AT_MOST_DB:g} dB")
 
 
 def _clip_problems(unit: Unit, file: str) -> Iterator[Problem]:

@@ -39,8 +39,8 @@ def bench_problems(bench: Bench, file: str) -> list[Problem]:
 
 
 def off_loopback(bench: Bench, file: str) -> list[Problem]:
-    """Addresses that are not on this machine: refused by whoever would drive them for real. A dry run never
-    uses them.
+    """Addresses that are not on this machine: refused by whoever would drive them for real. A dry run never uses
+    them.
     """
     return [
         Problem(
@@ -62,13 +62,9 @@ def _role_problems(bench: Bench, file: str) -> Iterator[Problem]:
     for name, role in bench.role.items():
         key = f"role.{name}.address"
         if not _is_address(role.address):
-            yield Problem(
-                file, key, shown(role.address), 'a VISA address, as in "TCPIP::127.0.0.1::5025::SOCKET"'
-            )
+            yield Problem(file, key, shown(role.address), 'a VISA address, as in "TCPIP::127.0.0.1::5025::SOCKET"')
         if role.address in addresses:
-            yield Problem(
-                file, key, shown(role.address), f"role.{addresses[role.address]} has the same address"
-            )
+            yield Problem(file, key, shown(role.address), f"role.{addresses[role.address]} has the same address")
         addresses.setdefault(role.address, name)
 
 
@@ -93,9 +89,7 @@ def _wiring_problems(bench: Bench, file: str) -> Iterator[Problem]:
             )
     for number, one in enumerate(bench.range):
         if one.input != "all" and one.input not in bench.wiring:
-            yield Problem(
-                file, f"range[{number}].input", shown(one.input), 'not wired: an input of [wiring], or "all"'
-            )
+            yield Problem(file, f"range[{number}].input", shown(one.input), 'not wired: an input of [wiring], or "all"')
 
 
 def _load_problems(name: str, load: Load, file: str) -> Iterator[Problem]:
@@ -109,9 +103,7 @@ def _load_problems(name: str, load: Load, file: str) -> Iterator[Problem]:
             remedy = f"more than 5 % below nominal_ohm = {load.nominal_ohm:g}: measure again, or correct that"
             yield Problem(file, f"{key}.ohm.{channel}", shown(ohm), remedy)
         if isinstance(load.close, dict) and channel not in load.close:
-            yield Problem(
-                file, f"{key}.close", shown(load.close), f"no contacts for channel {channel}, which has ohms"
-            )
+            yield Problem(file, f"{key}.close", shown(load.close), f"no contacts for channel {channel}, which has ohms")
 
 
 def _contact_problems(bench: Bench, file: str) -> Iterator[Problem]:

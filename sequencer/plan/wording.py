@@ -52,9 +52,7 @@ REMEDIES: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
 }
 
 
-def problems_of(
-    error: ValidationError, model: type[BaseModel], data: Mapping[str, Any], file: str
-) -> list[Problem]:
+def problems_of(error: ValidationError, model: type[BaseModel], data: Mapping[str, Any], file: str) -> list[Problem]:
     """Every error of one file, one problem per place: alternatives of one key are joined by "or"."""
     found: dict[tuple[int | str, ...], tuple[str, list[str]]] = {}
     for detail in error.errors(include_url=False, include_context=True):
@@ -77,9 +75,7 @@ def key_path(place: Loc) -> str:
         if isinstance(part, int):
             text += f"[{part}]"
         else:
-            text += ("." if text else "") + (
-                part if BARE_KEY.fullmatch(part) else json.dumps(part, ensure_ascii=False)
-            )
+            text += ("." if text else "") + (part if BARE_KEY.fullmatch(part) else json.dumps(part, ensure_ascii=False))
     return text or "(whole file)"
 
 
@@ -110,9 +106,7 @@ def _toml(value: Any) -> str:
 
 
 def _place(data: Any, detail: ErrorDetails) -> tuple[tuple[int | str, ...], Any]:
-    """The path within the file, and what stands there. Names of alternatives, which are no keys, are left
-    out.
-    """
+    """The path within the file, and what stands there. Names of alternatives, which are no keys, are left out."""
     here: Any = data
     path: list[int | str] = []
     last = len(detail["loc"]) - 1

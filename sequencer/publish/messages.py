@@ -1,8 +1,8 @@
 """Messages of a night: what is told of rows that were kept. Pure: rows in, topic and body out.
 
-Topics are `nightramp/1/<bench>/run`, `/point`, `/trip`, `/status`. Each payload says its schema, version and
-time itself; `id` and `seq` are added by the ledger in the commit that keeps the row. Consumers drop a
-repeated `id`, order by `seq`, and see a gap in it.
+Topics are `nightramp/1/<bench>/run`, `/point`, `/trip`, `/status`. Each payload says its schema, version and time
+itself; `id` and `seq` are added by the ledger in the commit that keeps the row. Consumers drop a repeated `id`,
+order by `seq`, and see a gap in it.
 """
 
 from __future__ import annotations
@@ -111,9 +111,7 @@ def _run(run: RunHead, time: str, happening: str, outcome: RunOutcome | None) ->
 def point_kept(head: RunHead | Mapping[str, Any], row: PointRow | Mapping[str, Any], time: str) -> Message:
     """The point's row, light enough to send. time: RFC 3339."""
     run = checked(RunHead, head)
-    return _message(
-        "point", run.bench, time, _of(run) | {"point": _light(checked(PointRow, row).model_dump())}
-    )
+    return _message("point", run.bench, time, _of(run) | {"point": _light(checked(PointRow, row).model_dump())})
 
 
 def trip_kept(head: RunHead | Mapping[str, Any], row: TripRow | Mapping[str, Any]) -> Message:
@@ -132,9 +130,7 @@ def status(
 ) -> Message:
     """What the bench is doing. head: of the run under way; time: RFC 3339."""
     of = {"run": None, "unit_serial": None} if head is None else _of(checked(RunHead, head))
-    return _message(
-        "status", bench, time, of | {"state": state, "sentence": sentence, "point": point}, retain=True
-    )
+    return _message("status", bench, time, of | {"state": state, "sentence": sentence, "point": point}, retain=True)
 
 
 def _of(run: RunHead) -> dict[str, Any]:
@@ -148,9 +144,7 @@ def _message(kind: str, bench: str, time: str, body: Mapping[str, Any], retain: 
 
 def _light(row: Mapping[str, Any]) -> dict[str, Any]:
     light = {key: value for key, value in row.items() if key not in BULKY}
-    channels = [
-        {key: value for key, value in channel.items() if key not in BULKY} for channel in row["channels"]
-    ]
+    channels = [{key: value for key, value in channel.items() if key not in BULKY} for channel in row["channels"]]
     return light | {"channels": channels}
 
 

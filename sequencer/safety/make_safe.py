@@ -1,8 +1,8 @@
-"""Make safe: the list of acts first (pure), then the doing; repeatable from any state, going on after a failed act.
+"""Make safe: the list of acts first (pure), then the doing; repeatable from any state, going on after a failed
+act.
 
-Normal order: signal off, silence, supply off, rail down as measured, loads open.
-Fault order: signal and supply off at once; the load stays connected, since it bleeds the rail and a relay opened
-under DC welds.
+Normal order: signal off, silence, supply off, rail down as measured, loads open. Fault order: signal and supply
+off at once; the load stays connected, since it bleeds the rail and a relay opened under DC welds.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """A link that speaks a transcript, and one that behaves as the generator's manual page says.
 
-A transcript is written in the spelling of the manual pages (`SOURce1:VOLTage 0.5`); what a role sends is
-held against it by the rule of SCPI-1999 vol. 1, 6.2.1: each mnemonic in its exact short or exact long form,
-case ignored, leading colon optional. So no string of a dialect file is repeated here.
+A transcript is written in the spelling of the manual pages (`SOURce1:VOLTage 0.5`); what a role sends is held
+against it by the rule of SCPI-1999 vol. 1, 6.2.1: each mnemonic in its exact short or exact long form, case
+ignored, leading colon optional. So no string of a dialect file is repeated here.
 """
 
 from __future__ import annotations
@@ -126,8 +126,8 @@ class Scripted:
 class GeneratorByTheManual:
     """A Speaker that keeps settings as the page of generator-a says, enough for requests in any order.
 
-    read_factor: what the level reads back multiplied by. reopen_at: message numbers before which the
-    instrument restarts, losing its settings, and the link is reopened before the next request.
+    read_factor: what the level reads back multiplied by. reopen_at: message numbers before which the instrument
+    restarts, losing its settings, and the link is reopened before the next request.
     """
 
     name = "generator"

@@ -79,9 +79,7 @@ def test_a_file_of_ones_own(tmp_path: Path) -> None:
     [b[1:] for b in BROKEN],
     ids=[b[0] for b in BROKEN],
 )
-def test_a_broken_file_is_refused(
-    name: str, there: str, instead: str, key: str, value: str, remedy: str
-) -> None:
+def test_a_broken_file_is_refused(name: str, there: str, instead: str, key: str, value: str, remedy: str) -> None:
     """File, key path, value, remedy: what a person needs to mend it."""
     text = text_of(name)
     assert there in text
@@ -107,9 +105,7 @@ def test_all_problems_are_listed_together() -> None:
 
 def test_the_wrong_role_is_said_alone() -> None:
     """The rules of the other role would drown it."""
-    with pytest.raises(
-        DialectProblems, match="is for a supply, the bench uses it for its generator"
-    ) as caught:
+    with pytest.raises(DialectProblems, match="is for a supply, the bench uses it for its generator") as caught:
         load_dialect("supply-a", "generator")
     assert [p.key for p in caught.value.problems] == ["role"]
 

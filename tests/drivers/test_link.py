@@ -1,5 +1,5 @@
-"""What a link reads and refuses to read. Block format: IEEE 488.2 clause 8.7.9 (from memory): '#', digit,
-count, payload.
+"""What a link reads and refuses to read. Block format: IEEE 488.2 clause 8.7.9 (from memory): '#', digit, count,
+payload.
 """
 
 from __future__ import annotations
@@ -16,9 +16,7 @@ from tests.wire.bench_of_one import GREETED_NS, MS, one_instrument
 
 
 def test_socket_options_are_really_set() -> None:
-    """Names and meaning after tcp(7) and socket(7): an option reads back non-zero when on, or as
-    its number.
-    """
+    """Names and meaning after tcp(7) and socket(7): an option reads back non-zero when on, or as its number."""
 
     async def main(clock: VirtualClock) -> None:
         async with one_instrument(clock) as bench:

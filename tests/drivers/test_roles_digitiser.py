@@ -96,9 +96,7 @@ async def ready(letter: str, rest: str, *blocks: bytes, bits: int = 12) -> tuple
     ],
 )
 async def test_one_sample_at_an_end_code_is_overload(letter: str, codes: list[int], overloaded: bool) -> None:
-    data = block(
-        [*codes, 32768 if letter == "a" else 0], "<" if letter == "a" else ">", "u" if letter == "a" else "i"
-    )
+    data = block([*codes, 32768 if letter == "a" else 0], "<" if letter == "a" else ">", "u" if letter == "a" else "i")
     role, _ = await ready(letter, FETCH_A if letter == "a" else FETCH_B, data)
     trace: RawTrace = await role.fetch(1)
     assert trace.overloaded is overloaded
@@ -132,9 +130,7 @@ async def test_origin_of_the_preamble_counts() -> None:
         ("6.103515625E-04", "-6.103515625E-04", GarbledReply, "not positive"),
     ],
 )
-async def test_another_record_than_was_set(
-    there: str, instead: str, error: type[Exception], words: str
-) -> None:
+async def test_another_record_than_was_set(there: str, instead: str, error: type[Exception], words: str) -> None:
     """A number from the wrong record or input must not come out."""
     assert there in FETCH_A
     role, _ = await ready("a", FETCH_A.replace(there, instead), block([32768], "<", "u"))

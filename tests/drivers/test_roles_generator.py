@@ -151,8 +151,7 @@ async def test_output_on_without_burst_makes_safe() -> None:
 async def test_reopened_while_switching_on_makes_safe() -> None:
     """The instrument may have restarted: off again at once, and refused."""
     on = (
-        OUTPUT_ON.replace("> TRIGger1:SOURce BUS", "reopened\n> TRIGger1:SOURce BUS")
-        + "> OUTPut1 OFF\n> OUTPut1?\n< 0"
+        OUTPUT_ON.replace("> TRIGger1:SOURce BUS", "reopened\n> TRIGger1:SOURce BUS") + "> OUTPut1 OFF\n> OUTPut1?\n< 0"
     )
     role, speaker = generator(PREPARE + on)
     await role.prepare()

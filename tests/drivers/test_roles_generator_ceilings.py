@@ -71,9 +71,7 @@ REQUESTS = st.lists(
 )
 
 
-async def _drive(
-    speaker: GeneratorByTheManual, role: Generator, requests: list[tuple[float, float, int]]
-) -> None:
+async def _drive(speaker: GeneratorByTheManual, role: Generator, requests: list[tuple[float, float, int]]) -> None:
     """Asks for everything, whatever was refused before."""
 
     async def tried(act: Callable[[], object]) -> None:

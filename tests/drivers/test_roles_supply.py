@@ -293,9 +293,7 @@ class Agreeable(Scripted):
     volts=st.floats(0.1, 60),
     amps=st.floats(0.1, 80),
 )
-def test_no_message_ever_passes_a_ceiling(
-    requests: list[tuple[float, float]], volts: float, amps: float
-) -> None:
+def test_no_message_ever_passes_a_ceiling(requests: list[tuple[float, float]], volts: float, amps: float) -> None:
     """Truth: the numbers in the messages, three decimals and all."""
     speaker = Agreeable("")
     role = Supply(speaker, load_dialect("supply-a", "supply"), SupplyCeilings(volts, amps, volts + 1))

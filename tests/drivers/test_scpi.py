@@ -35,9 +35,7 @@ def test_a_sentinel_is_never_a_number(text: str) -> None:
         scpi.number(text, "thing")
 
 
-@pytest.mark.parametrize(
-    "text", ["", "VOLT 1", "1,2", "1 2", "1_000", "0x10", "1V", "--1", "1e", "１", "12\n13"]
-)
+@pytest.mark.parametrize("text", ["", "VOLT 1", "1,2", "1 2", "1_000", "0x10", "1V", "--1", "1e", "１", "12\n13"])
 def test_what_is_no_number_is_garbled(text: str) -> None:
     """Among them what Python's own float() takes: 1_000, full-width digits."""
     with pytest.raises(GarbledReply):

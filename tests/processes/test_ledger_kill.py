@@ -1,7 +1,7 @@
 """The ledger under real kills and a real lack of room.
 
-The truth is the writer's own log: it writes a point's number to a pipe only after the ledger's call returned.
-A pipe's content survives the death of its writer (POSIX), so what was read there was acknowledged.
+The truth is the writer's own log: it writes a point's number to a pipe only after the ledger's call returned. A
+pipe's content survives the death of its writer (POSIX), so what was read there was acknowledged.
 """
 
 from __future__ import annotations

@@ -30,13 +30,9 @@ def clipped(wave: Wave, low: float, high: float, drive: float = 1.0) -> Wave:
 
 
 class Converter:
-    """Ideal converter: even steps over +-full_scale, `noise_steps` rms before them (None:
-    no steps at all).
-    """
+    """Ideal converter: even steps over +-full_scale, `noise_steps` rms before them (None: no steps at all)."""
 
-    def __init__(
-        self, bits: int | None, full_scale_v: float, noise_steps: float = 0.3, seed: int = 1
-    ) -> None:
+    def __init__(self, bits: int | None, full_scale_v: float, noise_steps: float = 0.3, seed: int = 1) -> None:
         self.bits, self.full_scale_v, self.noise_steps = bits, full_scale_v, noise_steps
         self.random = np.random.default_rng(seed)
 
@@ -62,8 +58,8 @@ class Converter:
         phase: float = 0.0,
         clock_ppm: float = 0.0,
     ) -> Record:
-        """before, after: silence in cycles; phase: of the sampling, in samples; clock_ppm:
-        how much later than told it samples.
+        """before, after: silence in cycles; phase: of the sampling, in samples; clock_ppm: how much later than
+        told it samples.
         """
         dt = 1.0 / (frequency_hz * per_cycle)
         times = -before / frequency_hz + (np.arange(int((cycles + before + after) * per_cycle)) + phase) * dt

@@ -29,9 +29,7 @@ PLANS = [
     Broken("plan", "format = 1", "format = true", "format", "true", "format = 1"),
     Broken("plan", "format = 1\n", "", "format", "(nothing)", "format = 1"),
     Broken("plan", 'name = "evening"\n', "", "name", "(nothing)", "needed"),
-    Broken(
-        "plan", 'name = "evening"', 'nmae = "evening"\nname = "x"', "nmae", "evening", "did you mean name"
-    ),
+    Broken("plan", 'name = "evening"', 'nmae = "evening"\nname = "x"', "nmae", "evening", "did you mean name"),
     Broken("plan", 'name = "evening"', "name = 2026-03-01", "name", "2026-03-01", "text in quotes"),
     Broken("plan", 'rest = "normal"', 'rest = "long"', "rest", "long", "quick"),
     Broken("plan", "shots_per_point = 60", "shots_per_point = 2", "budget.shots_per_point", "2", "3 or more"),
@@ -44,13 +42,9 @@ PLANS = [
         "whole number",
     ),
     Broken("plan", "shots_per_point = 60", "time_s = 10.0", "budget.time_s", "10.0", "raise the budget"),
-    Broken(
-        "plan", "shots_per_point = 60", "energy_load_j = 1.0", "budget.energy_load_j", "1.0", "J in the loads"
-    ),
+    Broken("plan", "shots_per_point = 60", "energy_load_j = 1.0", "budget.energy_load_j", "1.0", "J in the loads"),
     Broken("plan", "shots_per_point = 60", "energy_unit_j = 1.0", "budget.energy_unit_j", "1.0", "J of heat"),
-    Broken(
-        "plan", "[budget]", "[limits]\nheat_c = 80.0\n[budget]", "limits.heat_c", "80.0", "no such limits"
-    ),
+    Broken("plan", "[budget]", "[limits]\nheat_c = 80.0\n[budget]", "limits.heat_c", "80.0", "no such limits"),
     Broken("plan", '"output_power"', '"loudness"', "stage[0].measurement", "loudness", "output_power"),
     Broken("plan", '["8R", "4R"]', '["8R", "2R"]', "stage[0].loads[1]", "2R", "8R, 4R"),
     Broken("plan", '["8R", "4R"]', '["8R", 4]', "stage[0].loads[1]", "4", "text in quotes"),
@@ -86,9 +80,7 @@ PLANS = [
     ),
     Broken("plan", "thd_pct = 1.0", 'thd_pct = "low"', "stage[0].stop_limit.thd_pct", "low", "number"),
     Broken("plan", "thd_pct = 1.0", "thd_n_pct = 1.0", "stage[0].drives[1]", "1 cycle", "THD+N"),
-    Broken(
-        "plan", "thd_pct = 1.0", "harmonics = 9", "stage[0].stop_limit", "neither", "thd_pct or thd_n_pct"
-    ),
+    Broken("plan", "thd_pct = 1.0", "harmonics = 9", "stage[0].stop_limit", "neither", "thd_pct or thd_n_pct"),
     Broken("plan", '["any"]', '["hot"]', "stage[0].thermal[0]", "hot", "any"),
     Broken("plan", "[[stage]]", "[stage]", "stage", "{ name", "square brackets"),
 ]
@@ -210,9 +202,7 @@ BENCHES = [
     ),
     Broken("bench", "full_scale_v = 4.0", "full_scale_v = 0.0", "range[0].full_scale_v", "0.0", "above 0"),
     Broken("bench", "full_scale_v = 4.0", "full_scale_v = 2.0", "input.ch2.factor", "10.0", "output B"),
-    Broken(
-        "bench", "samples_max = 100000", "samples_max = 1500", "digitiser.samples_max", "1500", "lowest rate"
-    ),
+    Broken("bench", "samples_max = 100000", "samples_max = 1500", "digitiser.samples_max", "1500", "lowest rate"),
     Broken("bench", "[1e5, 1e6]", "[2e4, 4e4]", "digitiser.rates_hz", "40000.0", "highest rate"),
     Broken("bench", "[1e5, 1e6]", "[]", "digitiser.rates_hz", "[]", "sample rate"),
     Broken("bench", "bits = 12", "bits = 6", "stage[0].stop_limit.thd_pct", "1.0", "floor", "plan"),

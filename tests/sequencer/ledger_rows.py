@@ -98,8 +98,5 @@ def point(point_id: str = "p001", **more: Any) -> dict[str, Any]:
 def refused_point(point_id: str = "p002", reason: str = "rail not declared", **more: Any) -> dict[str, Any]:
     return point(
         point_id,
-        **(
-            {"outcome": "not_measured", "reason": reason, "channels": [], "rails": [], "stopped_by": None}
-            | more
-        ),
+        **({"outcome": "not_measured", "reason": reason, "channels": [], "rails": [], "stopped_by": None} | more),
     )

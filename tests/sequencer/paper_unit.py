@@ -23,8 +23,8 @@ Volts = NDArray[np.float64]
 class PaperUnit:
     """One channel per name. clip_pos_v, clip_neg_v: crests at clipping. corner_hz: coupling high-pass (0: none).
 
-    sag: (source ohm referred to the output stage's rail, time constant s, load ohm): the rail V obeys
-    tau dV/dt = V0 - Rs |v|/R - V, with V0 = clip_pos_v, and clips at +-V.
+    sag: (source ohm referred to the output stage's rail, time constant s, load ohm): the rail V obeys tau dV/dt = V0
+    - Rs |v|/R - V, with V0 = clip_pos_v, and clips at +-V.
     """
 
     gain: float = 20.0

@@ -1,6 +1,4 @@
-"""Bursts in their records against closed forms: clipped sines, a coupling capacitor, a converter with
-noise.
-"""
+"""Bursts in their records against closed forms: clipped sines, a coupling capacitor, a converter with noise."""
 
 from __future__ import annotations
 
@@ -54,16 +52,12 @@ def test_the_start_is_found(cycles: int, per_cycle: float, drive: float) -> None
         delay = rng.uniform(0.0, 0.1) / 1000.0
         wave = shifted(clipped(burst(1000.0, cycles), -1.0, 1.0, drive), delay, rng.choice([-1.0, 1.0]), 0.03)
         record = converter.record(wave, 1000.0, cycles, per_cycle=per_cycle, phase=rng.uniform())
-        assert abs(locate_burst(record, 1000.0, cycles) - delay) * 1000.0 < (
-            4e-3 if per_cycle < 100 else 1e-3
-        )
+        assert abs(locate_burst(record, 1000.0, cycles) - delay) * 1000.0 < (4e-3 if per_cycle < 100 else 1e-3)
 
 
 @pytest.mark.parametrize("cycles", [1, 8])
 def test_the_start_behind_a_coupling_capacitor(cycles: int) -> None:
-    """Truth: the delay put in; the settled wave leads by 11.3 degrees (3 % of a cycle), its start does not
-    move.
-    """
+    """Truth: the delay put in; the settled wave leads by 11.3 degrees (3 % of a cycle), its start does not move."""
     record = Converter(12, 1.3).record(shifted(burst(50.0, cycles, 10.0), 3e-4), 50.0, cycles)
     assert abs(locate_burst(record, 50.0, cycles) - 3e-4) * 50.0 < 2.5e-3
 
@@ -79,9 +73,7 @@ def test_the_start_where_the_output_goes_away() -> None:
 
 
 def test_what_cannot_be_located_is_said() -> None:
-    """An empty record and one shorter than the burst hold no start; a burst beyond the record has no
-    cycles.
-    """
+    """An empty record and one shorter than the burst hold no start; a burst beyond the record has no cycles."""
     silent = Converter(None, 1.0).record(lambda t: 0.0 * t, 1000.0, 2)
     with pytest.raises(ValueError, match="no trace"):
         locate_burst(silent, 1000.0, 2)
@@ -100,14 +92,10 @@ def test_the_digitisers_clock() -> None:
 
 
 @pytest.mark.parametrize("cycles", [1, 8, 20])
-@pytest.mark.parametrize(
-    ("ratio", "factor"), [(1.0, 1.0), (CLIP_1_PCT, POWER_1_PCT), (CLIP_10_PCT, POWER_10_PCT)]
-)
+@pytest.mark.parametrize(("ratio", "factor"), [(1.0, 1.0), (CLIP_1_PCT, POWER_1_PCT), (CLIP_10_PCT, POWER_10_PCT)])
 @pytest.mark.parametrize("per_cycle", [1000.0, 1024.7])
 def test_power_of_the_last_cycle(cycles: int, ratio: float, factor: float, per_cycle: float) -> None:
-    """Twice the mean square of a sine clipped at 1 V (closed form), without a converter: within 0.002 % of
-    power.
-    """
+    """Twice the mean square of a sine clipped at 1 V (closed form), without a converter: within 0.002 % of power."""
     wave = just_clipped(1000.0, cycles, ratio)
     for phase in (0.0, 0.31, 0.77):
         record = Converter(None, 1.3).record(wave, 1000.0, cycles, per_cycle=per_cycle, phase=phase)
@@ -117,30 +105,24 @@ def test_power_of_the_last_cycle(cycles: int, ratio: float, factor: float, per_c
 
 @pytest.mark.parametrize(("bits", "most"), [(12, 2e-4), (8, 2e-3)])
 def test_power_through_a_converter(bits: int, most: float) -> None:
-    """The same closed form; noise leaves 2 sqrt(2/N) s/A of power (0.002 % at 12 bits, 0.04 at 8): five of
-    them allowed.
+    """The same closed form; noise leaves 2 sqrt(2/N) s/A of power (0.002 % at 12 bits, 0.04 at 8): five of them
+    allowed.
     """
     converter = Converter(bits, 1.2)
     for phase in np.linspace(0.0, 1.0, 12):
-        record = converter.record(
-            just_clipped(1000.0, 8, CLIP_1_PCT), 1000.0, 8, phase=float(phase), clock_ppm=50.0
-        )
+        record = converter.record(just_clipped(1000.0, 8, CLIP_1_PCT), 1000.0, 8, phase=float(phase), clock_ppm=50.0)
         assert 2.0 * read_burst(record, 1000.0, 8).last.rms_ac_v ** 2 == pytest.approx(POWER_1_PCT, rel=most)
 
 
 @pytest.mark.parametrize("per_cycle", [1000.0, 487.3])
 def test_thd_of_the_last_cycle(per_cycle: float) -> None:
-    """1 % to the 19th harmonic by the Fourier series; harmonics above K leak 0.003 percentage points at
-    most.
-    """
+    """1 % to the 19th harmonic by the Fourier series; harmonics above K leak 0.003 percentage points at most."""
     record = Converter(None, 1.3).record(just_clipped(1000.0, 8, CLIP_1_PCT), 1000.0, 8, per_cycle=per_cycle)
     assert read_burst(record, 1000.0, 8).last.thd == pytest.approx(0.01, abs=4e-5)
 
 
 def test_one_sided_clip() -> None:
-    """Positive peaks cut at 0.9: dc -0.009538, fundamental 0.981307, h2 1.7910 %, h3 1.6119 % (closed
-    form).
-    """
+    """Positive peaks cut at 0.9: dc -0.009538, fundamental 0.981307, h2 1.7910 %, h3 1.6119 % (closed form)."""
     wave = clipped(burst(1000.0, 8), -2.0, 0.9)
     last = read_burst(Converter(None, 1.3).record(wave, 1000.0, 8), 1000.0, 8).last
     assert last.offset_v == pytest.approx(-0.009538, abs=2e-6)
@@ -152,9 +134,7 @@ def test_one_sided_clip() -> None:
 
 
 def test_cycle_table_of_a_falling_burst() -> None:
-    """Truth: amplitude falls by 1 % of the first per cycle, put in; rms of a slowly falling sine to second
-    order.
-    """
+    """Truth: amplitude falls by 1 % of the first per cycle, put in; rms of a slowly falling sine to second order."""
 
     def wave(t: Real) -> Real:
         return burst(1000.0, 10)(t) * (1.0 - 10.0 * np.clip(t, 0.0, 1.0))
@@ -184,16 +164,14 @@ def test_one_cycle_of_a_clean_sine(fault: str, bias_pp: float) -> None:
     elif fault == "droop":
         wave = lambda t: burst(1000.0, 1)(t) * (1.0 - 10.0 * np.clip(t, 0.0, 1.0))  # noqa: E731
     for phase in (0.0, 0.4):
-        record = Converter(None, 2.0).record(
-            shifted(wave, 0.0, 1.0, offset), 1000.0, 1, phase=phase, clock_ppm=ppm
-        )
+        record = Converter(None, 2.0).record(shifted(wave, 0.0, 1.0, offset), 1000.0, 1, phase=phase, clock_ppm=ppm)
         thd_pp = 100.0 * last_cycle(record, 0.0, 1000.0, 1).thd
         assert thd_pp == pytest.approx(bias_pp, abs=0.006 + 0.1 * bias_pp)
 
 
 def test_one_cycle_behind_a_coupling_capacitor_needs_its_twin() -> None:
-    """50 Hz behind 10 Hz, a perfect unit: plain THD reads 3.5 to 3.7 % (orthogonal least squares on the
-    closed form).
+    """50 Hz behind 10 Hz, a perfect unit: plain THD reads 3.5 to 3.7 % (orthogonal least squares on the closed
+    form).
 
     The same burst 12 dB lower, scaled and turned, leaves less than 0.1 % at 12 bits and two floors at 8 bits.
     """
@@ -217,9 +195,7 @@ def test_one_cycle_behind_a_coupling_capacitor_needs_its_twin() -> None:
 
 
 def test_the_twin_leaves_a_plain_clip_as_it_is() -> None:
-    """DC-coupled, 1 % by the Fourier series: the twin is a pure sine, so nothing of the clip is taken
-    away.
-    """
+    """DC-coupled, 1 % by the Fourier series: the twin is a pure sine, so nothing of the clip is taken away."""
     shot = Converter(None, 1.3).record(just_clipped(1000.0, 1, CLIP_1_PCT), 1000.0, 1)
     twin = Converter(None, 1.3).record(lambda t: 0.25 * burst(1000.0, 1)(t), 1000.0, 1, phase=0.5)
     high, low = (read_burst(record, 1000.0, 1).last.fit for record in (shot, twin))
@@ -229,9 +205,7 @@ def test_the_twin_leaves_a_plain_clip_as_it_is() -> None:
 
 
 def test_a_turned_and_scaled_copy_leaves_nothing() -> None:
-    """Definition: the same wave, three times as large and half a cycle later, differs from its twin by
-    nothing.
-    """
+    """Definition: the same wave, three times as large and half a cycle later, differs from its twin by nothing."""
     wave = clipped(burst(1000.0, 5, 30.0), -0.8, 0.9)
     low = last_cycle(Converter(None, 1.0).record(wave, 1000.0, 5), 0.0, 1000.0, 5)
     later = Converter(None, 1.0).record(lambda t: 3.0 * wave(t - 5e-4), 1000.0, 5, after=1.3)

@@ -88,9 +88,7 @@ def test_level_at_a_limit(thd: float, harmonics: int | None, r: float, power: fl
 def test_inverse_is_within_its_stated_error(harmonics: int | None) -> None:
     """Definition of an inverse: overdrive -> THD -> overdrive, 1e-6 dB up to 10 dB."""
     for db in np.geomspace(2e-4, 10.0, 400):
-        assert hard_clip_overdrive_db(hard_clip_thd(float(db), harmonics), harmonics) == pytest.approx(
-            db, abs=1e-6
-        )
+        assert hard_clip_overdrive_db(hard_clip_thd(float(db), harmonics), harmonics) == pytest.approx(db, abs=1e-6)
     assert hard_clip_overdrive_db(0.0, harmonics) == 0.0
     assert hard_clip_thd(-1.0, harmonics) == 0.0
     with pytest.raises(ValueError, match="clipped sine"):
@@ -98,9 +96,7 @@ def test_inverse_is_within_its_stated_error(harmonics: int | None) -> None:
 
 
 def test_gain_loss() -> None:
-    """P1/P0 = 1.2750118 at 10 % and 1.0474011 at 1 % (closed form): the loss is the overdrive less that, in
-    dB.
-    """
+    """P1/P0 = 1.2750118 at 10 % and 1.0474011 at 1 % (closed form): the loss is the overdrive less that, in dB."""
     assert hard_clip_gain_loss_db(0.1) == pytest.approx(2.17314 - 10 * math.log10(1.2750118), abs=1e-5)
     assert hard_clip_gain_loss_db(0.01) == pytest.approx(0.25126 - 10 * math.log10(1.0474011), abs=1e-5)
 
@@ -129,8 +125,7 @@ def test_flatness_of_a_hard_clip(thd_pct: float, kappa: float) -> None:
 )
 def test_flatness_of_round_crests(name: str, positive: float, negative: float) -> None:
     """cos(n x) is n^2 times as curved at the crest as cos x (in the limit of a narrow look; worked for 12
-    degrees).
-    """
+    degrees)."""
     t = np.arange(20_000) / 1e6
     turn = 2 * np.pi * 1000 * t
     extra = {"sine": 0.0, "soft third, 1 %": -0.01, "soft third, 3 %": -0.03, "second, 1 %": 0.01}[name]
@@ -151,8 +146,8 @@ def test_one_flat_crest() -> None:
 
 @pytest.mark.parametrize(("samples", "u"), [(100, 0.26), (250, 0.15), (1000, 0.08)])
 def test_scatter_of_flatness(samples: int, u: float) -> None:
-    """8 bits, 0.3 steps of noise, one cycle: 6.7 (s/A)/(x0^2 sqrt n), measured elsewhere; here against the
-    spread seen.
+    """8 bits, 0.3 steps of noise, one cycle: 6.7 (s/A)/(x0^2 sqrt n), measured elsewhere; here against the spread
+    seen.
     """
     random, converter = np.random.default_rng(6), Converter(8, 1.0, 0.3, seed=7)
     seen, told = [], []
@@ -167,9 +162,7 @@ def test_scatter_of_flatness(samples: int, u: float) -> None:
 
 
 def test_flat_and_round_are_told_apart() -> None:
-    """12 bits: a 1 % clip is flat, a sine and 1 % of soft third are round, in all of 100 cycles of 1,000
-    samples.
-    """
+    """12 bits: a 1 % clip is flat, a sine and 1 % of soft third are round, in all of 100 cycles of 1,000 samples."""
     random, converter = np.random.default_rng(16), Converter(12, 1.0, 0.3, seed=17)
     t = np.arange(1000) / 1e6
     for _ in range(100):
@@ -186,8 +179,8 @@ def test_flat_and_round_are_told_apart() -> None:
 
 
 def test_no_evidence_is_said() -> None:
-    """Scatter around one half, and a band that ends at the 9th harmonic (where a 1 % clip looks half round):
-    can't tell.
+    """Scatter around one half, and a band that ends at the 9th harmonic (where a 1 % clip looks half round): can't
+    tell.
     """
     assert crest_shape(0.45, 0.05, 20.0) == "can't tell"
     assert crest_shape(0.0, 0.05, 9.0) == "can't tell"

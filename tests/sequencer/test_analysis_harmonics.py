@@ -33,9 +33,7 @@ def test_textbook_waves(name: str, wave: Wave, total: float) -> None:
     """
     thd, _ = of_wave(wave, 100)
     orders = np.arange(101.0, 1e6)
-    tail = {"square": (orders[::2] ** -2.0), "triangle": (orders[::2] ** -4.0), "sawtooth": orders**-2.0}[
-        name
-    ].sum()
+    tail = {"square": (orders[::2] ** -2.0), "triangle": (orders[::2] ** -4.0), "sawtooth": orders**-2.0}[name].sum()
     assert math.hypot(thd, math.sqrt(tail)) == pytest.approx(total, abs=2e-5)
 
 
@@ -51,9 +49,7 @@ def test_thd_r_of_the_square_wave() -> None:
 @pytest.mark.parametrize("cycles", [0.98, 1.0, 1.37, 3.3, 20.4])
 @pytest.mark.parametrize("solve", [False, True])
 def test_content_within_k_is_found_exactly(cycles: float, solve: bool) -> None:
-    """Any window, offset, phases:
-    what was put in comes out (linear least squares is exact on its own model).
-    """
+    """Any window, offset, phases: what was put in comes out (linear least squares is exact on its own model)."""
     rng = np.random.default_rng(7)
     true = 0.02 * (rng.standard_normal(20) + 1j * rng.standard_normal(20))
     true[0] = 2.0 - 1.0j
@@ -68,9 +64,7 @@ def test_content_within_k_is_found_exactly(cycles: float, solve: bool) -> None:
 
 
 def test_agrees_with_orthogonal_least_squares_in_noise() -> None:
-    """Reference: numpy.linalg.lstsq (orthogonal) on the full columns,
-    5,003 samples that fill no whole row.
-    """
+    """Reference: numpy.linalg.lstsq (orthogonal) on the full columns, 5,003 samples that fill no whole row."""
     rng = np.random.default_rng(3)
     t = np.arange(5003) / 51_300.0
     y = np.sin(2 * np.pi * 1000 * t) + 0.02 * np.sin(2 * np.pi * 3000 * t) + 0.1 * rng.standard_normal(t.size)
@@ -83,8 +77,8 @@ def test_agrees_with_orthogonal_least_squares_in_noise() -> None:
 
 
 def test_a_clipped_wave_in_a_band() -> None:
-    """Fourier series of the sine clipped at 0.971360054 of its peak:
-    harmonics to the 19th are 1.000000 % (closed form).
+    """Fourier series of the sine clipped at 0.971360054 of its peak: harmonics to the 19th are 1.000000 % (closed
+    form).
     """
     thd, rms = of_wave(lambda a: np.clip(np.sin(a), -0.971360054, 0.971360054), 20)
     assert thd == pytest.approx(0.01, abs=1e-7)
@@ -93,9 +87,8 @@ def test_a_clipped_wave_in_a_band() -> None:
 
 @pytest.mark.parametrize(("cycles", "most_pp"), [(1.5, 3e-3), (5.0, 1e-3), (20.4, 3e-4)])
 def test_a_whole_clipped_wave_in_any_window(cycles: float, most_pp: float) -> None:
-    """The banded closed form again (1 %): harmonics above K leak in less the longer the window is,
-    frequency unknown.
-    """
+    """The banded closed form again (1 %): harmonics above K leak in less the longer the window is, frequency
+    unknown."""
     worst = 0.0
     for phase in np.linspace(0.0, 6.0, 13):
         t = np.arange(5000) / 5000 * cycles / 1000.0
@@ -122,9 +115,7 @@ def test_k_is_cut_to_the_band(frequency: float, wanted: int, edge: float, k: int
 
 @pytest.mark.parametrize("wrong", ["few", "fast", "uneven", "noise"])
 def test_what_cannot_be_fitted_is_refused(wrong: str) -> None:
-    """Fewer samples than unknowns, harmonics above half the rate (Nyquist), uneven times,
-    no tone to settle on.
-    """
+    """Fewer samples than unknowns, harmonics above half the rate (Nyquist), uneven times, no tone to settle on."""
     t = np.arange(2000) / 1e5
     y: Real = np.sin(2 * np.pi * 1000 * t)
     hz, solve = 1000.0, False

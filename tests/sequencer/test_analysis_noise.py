@@ -51,9 +51,7 @@ def test_floor_table(samples: int, bits: int, noise_steps: float, k10: float, k2
     assert floor_pct(bits, samples, noise_steps, 20) == pytest.approx(k20, rel=0.06)
 
 
-def clean(
-    random: np.random.Generator, samples: int, cycles: float, converter: Converter
-) -> tuple[Real, Real]:
+def clean(random: np.random.Generator, samples: int, cycles: float, converter: Converter) -> tuple[Real, Real]:
     """A clean sine at any phase, offset and slight difference of clocks."""
     t = np.arange(samples) / samples * cycles / 1000.0
     turn = 2 * np.pi * 1000.0 * (1 + 30e-6 * random.standard_normal())
@@ -64,9 +62,7 @@ def clean(
     ("bits", "noise_steps", "samples", "low", "high"),
     [(8, 0.3, 1000, 0.9, 1.1), (8, 0.5, 1000, 0.9, 1.1), (12, 0.3, 200, 0.9, 1.1), (8, 0.0, 2000, 0.65, 1.3)],
 )
-def test_clean_records_show_the_floor(
-    bits: int, noise_steps: float, samples: int, low: float, high: float
-) -> None:
+def test_clean_records_show_the_floor(bits: int, noise_steps: float, samples: int, low: float, high: float) -> None:
     """Truth: no distortion put in. Rms of the raw THD over the floor told by each record: near 1.
 
     Without noise before the converter its own harmonics scatter with the amplitude: 0.7 to 1.2 is what others
@@ -84,9 +80,7 @@ def test_clean_records_show_the_floor(
 
 
 def test_false_and_missed_distortion() -> None:
-    """Clean records called distortion: chance says 0.1 % at 2 floors; records with 3 floors of it: seen in
-    99 %.
-    """
+    """Clean records called distortion: chance says 0.1 % at 2 floors; records with 3 floors of it: seen in 99 %."""
     random, converter = np.random.default_rng(8), Converter(8, 1.0, 0.3, seed=12)
     false = missed = 0
     for _ in range(1500):
@@ -103,8 +97,7 @@ def test_false_and_missed_distortion() -> None:
 
 def test_noise_power_is_taken_away_without_bias() -> None:
     """Truth: 1 % third harmonic put in, 8 bits, half a step of noise: mean bias below 0.002 points; u as
-    scattered.
-    """
+    scattered."""
     random, converter = np.random.default_rng(9), Converter(8, 1.0, 0.5, seed=13)
     readings, told = [], []
     for _ in range(1500):
@@ -121,9 +114,7 @@ def test_noise_power_is_taken_away_without_bias() -> None:
 
 
 def test_less_noise_stays_above_zero() -> None:
-    """sqrt(0.5^2 - 0.3^2) = 0.4 (Pythagoras); under the floor a tenth of it; without a floor the value
-    itself.
-    """
+    """sqrt(0.5^2 - 0.3^2) = 0.4 (Pythagoras); under the floor a tenth of it; without a floor the value itself."""
     assert less_noise(0.5, 0.3) == pytest.approx(0.4)
     assert less_noise(0.2, 0.3) == pytest.approx(0.03)
     assert less_noise(0.2, 0.0) == pytest.approx(0.2)
@@ -131,14 +122,10 @@ def test_less_noise_stays_above_zero() -> None:
 
 
 def test_power_noise() -> None:
-    """u(V^2)/V^2 = 2 sqrt(2/N) s/A (bound of the amplitude in white noise): s/A = 1 %, N = 2,000: 0.0632
-    %.
-    """
+    """u(V^2)/V^2 = 2 sqrt(2/N) s/A (bound of the amplitude in white noise): s/A = 1 %, N = 2,000: 0.0632 %."""
     t = np.arange(2000) / 1e6
     volts = np.sin(6283.185307 * t) + 0.01 * np.random.default_rng(1).standard_normal(2000)
-    assert power_noise(fit_harmonics(volts, t, 1000.0, 20)) == pytest.approx(
-        2 * 0.01 * math.sqrt(1e-3), rel=0.06
-    )
+    assert power_noise(fit_harmonics(volts, t, 1000.0, 20)) == pytest.approx(2 * 0.01 * math.sqrt(1e-3), rel=0.06)
 
 
 BAND = (20.0, 20e3)
@@ -146,8 +133,8 @@ BAND = (20.0, 20e3)
 
 @pytest.mark.parametrize(("cycles", "carrier"), [(3, 0.0), (10, 0.0), (10, 0.02)])
 def test_thd_n_in_a_band(cycles: int, carrier: float) -> None:
-    """8 bits, 1 MS/s, half a step of noise: sqrt(s^2 + 1/12) steps, 1/25 of it in 20 kHz, against 102.4 steps
-    of crest: 0.160 % (closed form). A carrier of 2 % at 300 kHz lies outside the band and must not count.
+    """8 bits, 1 MS/s, half a step of noise: sqrt(s^2 + 1/12) steps, 1/25 of it in 20 kHz, against 102.4 steps of
+    crest: 0.160 % (closed form). A carrier of 2 % at 300 kHz lies outside the band and must not count.
     """
     random, converter = np.random.default_rng(2), Converter(8, 1.0, 0.5, seed=3)
     true = math.sqrt((0.25 + 1 / 12) * (BAND[1] - BAND[0]) / 500e3) / (FILL * 128 / math.sqrt(2))
@@ -162,9 +149,8 @@ def test_thd_n_in_a_band(cycles: int, carrier: float) -> None:
 
 
 def test_thd_n_with_harmonics_and_its_uncertainty() -> None:
-    """Truth: 0.2 and 0.1 % of harmonics and the noise as above: roots of sums of squares; 2 u hold it in
-    about 95 %.
-    """
+    """Truth: 0.2 and 0.1 % of harmonics and the noise as above: roots of sums of squares; 2 u hold it in about 95
+    %."""
     random, converter = np.random.default_rng(21), Converter(8, 1.0, 0.5, seed=22)
     noise = math.sqrt((0.25 + 1 / 12) * (BAND[1] - BAND[0]) / 500e3) / (FILL * 128 / math.sqrt(2))
     true = math.sqrt(noise**2 + 0.002**2 + 0.001**2)
@@ -181,26 +167,18 @@ def test_thd_n_with_harmonics_and_its_uncertainty() -> None:
 
 
 def test_thd_n_of_a_burst() -> None:
-    """A burst through 12 bits: the later half, harmonics by the Fourier series (1 %), no noise to speak
-    of.
-    """
-    record = Converter(12, 1.2).record(
-        lambda t: np.clip(burst(1000.0, 8)(t), -0.971360054, 0.971360054), 1000.0, 8
-    )
+    """A burst through 12 bits: the later half, harmonics by the Fourier series (1 %), no noise to speak of."""
+    record = Converter(12, 1.2).record(lambda t: np.clip(burst(1000.0, 8)(t), -0.971360054, 0.971360054), 1000.0, 8)
     reading = thd_n_reading(record, 0.0, 1000.0, 8, 20, BAND)
     assert reading.ratio == pytest.approx(0.01, abs=5e-5)
-    assert reading.bins == pytest.approx(
-        0.00398 * 20e3, abs=4
-    )  # 4 cycles less their ends, cut to a quick length
+    assert reading.bins == pytest.approx(0.00398 * 20e3, abs=4)  # 4 cycles less their ends, cut to a quick length
     assert thd_n(record, 0.0, 1000.0, 8, 20, BAND) == reading.ratio
     with pytest.raises(ValueError, match="3 cycles"):
         thd_n(record, 0.0, 1000.0, 2, 20, BAND)
 
 
 def test_thd_n_floor() -> None:
-    """Even step error, step/sqrt(12) (SNR = 6.02 bits + 1.76 dB at full scale): 12 bits, 74.01 dB, band
-    1/25.
-    """
+    """Even step error, step/sqrt(12) (SNR = 6.02 bits + 1.76 dB at full scale): 12 bits, 74.01 dB, band 1/25."""
     record = Converter(12, 1.0).record(burst(1000.0, 3), 1000.0, 3)
     last = last_cycle(record, 0.0, 1000.0, 3)
     expected = 10 ** (-(6.0206 * 12 + 1.7609) / 20) * math.sqrt(19980 / 500e3)

@@ -15,9 +15,7 @@ def test_watts() -> None:
 
 
 def test_peak_reading() -> None:
-    """A sine of 20 Vrms read by its peaks gives its true power; clipped at 1 % THD it reads 1/1.0475059 of
-    it.
-    """
+    """A sine of 20 Vrms read by its peaks gives its true power; clipped at 1 % THD it reads 1/1.0475059 of it."""
     crest = 20.0 * math.sqrt(2.0)
     assert peak_reading_watts(crest + 0.5, -crest + 0.5, 4.0) == pytest.approx(100.0)
     clip_v = 30.0
@@ -26,9 +24,7 @@ def test_peak_reading() -> None:
 
 
 def test_bridged_pair() -> None:
-    """Each channel of a bridged pair has half the voltage and the same current: half the ohms, half the
-    watts.
-    """
+    """Each channel of a bridged pair has half the voltage and the same current: half the ohms, half the watts."""
     assert channel_equivalent(8.0, 200.0, bridged=True) == (4.0, 100.0)
     assert channel_equivalent(8.0, 200.0, bridged=False) == (8.0, 200.0)
 

@@ -1,6 +1,4 @@
-"""Digits: JCGM 100, 7.2.6 (uncertainty to two digits, the value to the same place), and its printed
-examples.
-"""
+"""Digits: JCGM 100, 7.2.6 (uncertainty to two digits, the value to the same place), and its printed examples."""
 
 from __future__ import annotations
 

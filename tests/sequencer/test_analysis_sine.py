@@ -28,9 +28,7 @@ def test_data_are_the_certified_set() -> None:
 
 @pytest.mark.parametrize("start", [0.3005, 0.3018, 0.3025])
 def test_four_unknowns_on_the_certified_set(start: float) -> None:
-    """Least squares over all four unknowns, found by another program on the same data:
-    every start ends there.
-    """
+    """Least squares over all four unknowns, found by another program on the same data: every start ends there."""
     fit = fit_four(LEW, LEW_T, start)
     assert fit.amplitude_v == pytest.approx(343.2885654, abs=2e-7)
     assert fit.offset_v == pytest.approx(-178.7681575, abs=2e-7)
@@ -89,13 +87,9 @@ def test_the_bound_itself() -> None:
     assert exact_bound(n, 2 * np.pi * 0.0513, 0.4, s) == pytest.approx(many, rel=0.01)
 
 
-@pytest.mark.parametrize(
-    ("samples", "cycles"), [(200, 1.0), (200, 1.5), (200, 5.0), (1000, 2.0), (1000, 20.4)]
-)
+@pytest.mark.parametrize(("samples", "cycles"), [(200, 1.0), (200, 1.5), (200, 5.0), (1000, 2.0), (1000, 20.4)])
 def test_four_unknowns_reach_the_bound(samples: int, cycles: float) -> None:
-    """Mean squared error over the exact Fisher bound is 1; 0.88 to 1.13 leave 0.01 % to chance in 2,000
-    trials.
-    """
+    """Mean squared error over the exact Fisher bound is 1; 0.88 to 1.13 leave 0.01 % to chance in 2,000 trials."""
     rng = np.random.default_rng(samples + int(10 * cycles))
     theta, sigma, trials = 2 * np.pi * cycles / samples, 0.01, 2000
     t = np.arange(samples, dtype=np.float64)
@@ -113,9 +107,7 @@ def test_four_unknowns_reach_the_bound(samples: int, cycles: float) -> None:
 
 @pytest.mark.parametrize("cycles", [1.0, 2.0, 5.25, 20.4])
 def test_a_start_a_quarter_cycle_off_settles(cycles: float) -> None:
-    """Whatever the phase and side:
-    the true frequency is the only rest within a quarter cycle over the record.
-    """
+    """Whatever the phase and side: the true frequency is the only rest within a quarter cycle over the record."""
     t = np.arange(400) / 400
     for phase in np.linspace(0.0, 6.0, 9):
         for off in (-0.25, 0.25):

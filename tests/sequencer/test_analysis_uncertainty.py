@@ -1,6 +1,4 @@
-"""Uncertainty against the worked examples of the GUM and its first supplement, and against simulated
-benches.
-"""
+"""Uncertainty against the worked examples of the GUM and its first supplement, and against simulated benches."""
 
 from __future__ import annotations
 
@@ -29,8 +27,8 @@ RECTANGULAR_U = 1 / math.sqrt(3)
 
 
 def test_resistance_and_reactance_read_together() -> None:
-    """JCGM 100:2008, H.2, from the raw readings: R, X, Z, their uncertainties and correlations (full
-    precision worked from the same data; the printed figures are 0.071, 0.295, 0.236, -0.588, -0.485, 0.993).
+    """JCGM 100:2008, H.2, from the raw readings: R, X, Z, their uncertainties and correlations (full precision
+    worked from the same data; the printed figures are 0.071, 0.295, 0.236, -0.588, -0.485, 0.993).
     """
     readings = np.array(
         [
@@ -64,9 +62,7 @@ def test_end_gauge() -> None:
     assert combined_u(parts) == pytest.approx(31.7106, abs=1e-3)
     assert effective_freedom(parts) == pytest.approx(16.656, abs=2e-3)
     assert student(16, 0.99) == pytest.approx(2.9208, abs=1e-4)
-    assert student(math.floor(effective_freedom(parts)), 0.99) * combined_u(parts) == pytest.approx(
-        92.62, abs=0.01
-    )
+    assert student(math.floor(effective_freedom(parts)), 0.99) * combined_u(parts) == pytest.approx(92.62, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -79,22 +75,20 @@ def test_end_gauge() -> None:
     ],
 )
 def test_sums_of_shapes(kinds: list[tuple[str, float]], half_width: float, within: float) -> None:
-    """JCGM 101:2008, 9.2 (the kurtosis rule is up to 0.7 % off here): half-widths of the 95 % interval of a
-    sum of inputs with these standard deviations.
+    """JCGM 101:2008, 9.2 (the kurtosis rule is up to 0.7 % off here): half-widths of the 95 % interval of a sum of
+    inputs with these standard deviations.
     """
     parts = [Part(f"input {i}", u, kind, math.inf) for i, (kind, u) in enumerate(kinds)]  # type: ignore[arg-type]
     assert coverage_factor(parts) * combined_u(parts) == pytest.approx(half_width, abs=within)
 
 
 def test_exact_factor_of_a_bench() -> None:
-    """Range 4 %, probe 2 % of P (rectangular), load 0.1 % (normal), heat 0.25 %: k = 1.834 by convolution of
-    the shapes.
+    """Range 4 %, probe 2 % of P (rectangular), load 0.1 % (normal), heat 0.25 %: k = 1.834 by convolution of the
+    shapes.
     """
     budget = power_uncertainty(100.0, bench_sources())
     assert budget.coverage_factor == pytest.approx(1.834, abs=0.01)
-    assert budget.combined_w == pytest.approx(
-        math.hypot(4 / 3**0.5, 2 / 3**0.5, 0.1, 0.25 / 3**0.5), rel=1e-12
-    )
+    assert budget.combined_w == pytest.approx(math.hypot(4 / 3**0.5, 2 / 3**0.5, 0.1, 0.25 / 3**0.5), rel=1e-12)
     assert budget.expanded_w == budget.coverage_factor * budget.combined_w
 
 
@@ -124,9 +118,7 @@ def test_signed_parts() -> None:
 def test_a_source_must_not_stand_twice() -> None:
     """One variable per physical source; no sources leave no uncertainty rather than an error."""
     with pytest.raises(ValueError, match="twice"):
-        power_uncertainty(
-            1.0, (Source.voltage("range", "normal", 1.0), Source.resistance("range", "normal", 1.0))
-        )
+        power_uncertainty(1.0, (Source.voltage("range", "normal", 1.0), Source.resistance("range", "normal", 1.0)))
     assert power_uncertainty(1.0, ()).expanded_w == 0.0
 
 
@@ -137,8 +129,8 @@ def test_bracket() -> None:
 
 @pytest.mark.parametrize(("count", "share"), [(3, 0.6698), (5, 0.5357), (101, 0.1247)])
 def test_repeats(count: int, share: float) -> None:
-    """Deviation of a median of n normal values over sigma (order statistics, handbook): never told too
-    small, by 8 % at most.
+    """Deviation of a median of n normal values over sigma (order statistics, handbook): never told too small, by 8
+    % at most.
     """
     values = list(np.random.default_rng(1).normal(100.0, 1.0, count))
     budget = power_uncertainty(100.0, (), values)
@@ -172,8 +164,7 @@ def coverage(
     trials: int,
 ) -> float:
     """Share of benches whose stated interval holds the true 100 W; draw gives measured W, repeats, sources,
-    pooled.
-    """
+    pooled."""
     random, inside = np.random.default_rng(77), 0
     for _ in range(trials):
         measured, repeats, sources, pooled = draw(random)
@@ -209,18 +200,14 @@ BENCHES = {
 
 @pytest.mark.parametrize("kind", sorted(BENCHES))
 def test_coverage_on_simulated_benches(kind: str) -> None:
-    """95 % by definition of the stated interval; 2,000 benches leave 93.5 to 96.5 to chance (three
-    deviations).
-    """
+    """95 % by definition of the stated interval; 2,000 benches leave 93.5 to 96.5 to chance (three deviations)."""
     sources = BENCHES[kind]
     share = coverage(lambda random: (measured_w(random, sources), [], sources, None), 2000)
     assert 0.935 <= share <= 0.965
 
 
 def test_coverage_where_repeats_dominate() -> None:
-    """Repeatability of 1 % over a bench of 0.2 %, pooled over six points of three shots (12 freedoms): 93 to
-    97 %.
-    """
+    """Repeatability of 1 % over a bench of 0.2 %, pooled over six points of three shots (12 freedoms): 93 to 97 %."""
     sources = (Source.voltage("range", "rectangular", 0.1), Source.resistance("load", "normal", 0.1))
 
     def draw(random: np.random.Generator) -> tuple[float, list[float], tuple[Source, ...], Pooled | None]:

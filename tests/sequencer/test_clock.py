@@ -1,6 +1,5 @@
 """The virtual clock by itself. Expected instants are sums of the durations asked for: integer arithmetic, no
-source.
-"""
+source."""
 
 from __future__ import annotations
 

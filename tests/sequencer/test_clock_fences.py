@@ -1,5 +1,5 @@
-"""What virtual time refuses: standing still, real timers, uncounted threads; and that it hears signals while
-it leaps.
+"""What virtual time refuses: standing still, real timers, uncounted threads; and that it hears signals while it
+leaps.
 
 Expected instants are sums of the durations asked for: integer arithmetic, no source.
 """

@@ -82,16 +82,14 @@ def test_clip_volts_from_rail_and_from_ratings() -> None:
 def test_costs_of_a_point_by_hand(tmp_path: Path) -> None:
     """20 cycles at 1 kHz into 4R, 30 V rail, 24 V, 1 %, channels A (4.01 ohm) and B (3.99 ohm).
 
-    Just-unclipped watts are 900/(2 R). At the limit and the overshoot allowed the sine is over-driven by
-    0.25126 + 0.3 dB; the factors of power and supply current come from the wave itself (numpy).
-    Shots: 10 + 3 confirms + twin; the gain of 4R was proved before.
+    Just-unclipped watts are 900/(2 R). At the limit and the overshoot allowed the sine is over-driven by 0.25126 +
+    0.3 dB; the factors of power and supply current come from the wave itself (numpy). Shots: 10 + 3 confirms +
+    twin; the gain of 4R was proved before.
     """
     found, costs, *_ = made(tmp_path)
     number = next(n for n, p in enumerate(found) if (p.load, p.cycles) == ("4R", 20))
     cost = costs[number]
-    wave = np.abs(np.clip(10 ** ((0.25126 + 0.3) / 20) * np.sin(np.linspace(0, 2 * np.pi, 100_001)), -1, 1))[
-        :-1
-    ]
+    wave = np.abs(np.clip(10 ** ((0.25126 + 0.3) / 20) * np.sin(np.linspace(0, 2 * np.pi, 100_001)), -1, 1))[:-1]
     square, magnitude = float(np.mean(wave**2)), float(np.mean(wave))
     siemens = 1 / 4.01 + 1 / 3.99
     assert cost.clip_v == 30.0
@@ -103,9 +101,7 @@ def test_costs_of_a_point_by_hand(tmp_path: Path) -> None:
     assert cost.energy_load_j == pytest.approx(14 * 0.02 * 900 * square * siemens, rel=1e-5)
     assert cost.energy_unit_j == pytest.approx(14 * 0.02 * 4 / math.pi**2 * 900 / 2 * siemens)
     assert cost.supply_a == pytest.approx(900 * magnitude * siemens / (0.85 * 24) + 1.2, rel=1e-5)
-    assert cost.level_vrms == pytest.approx(
-        30 / math.sqrt(2) / 10 ** (26 / 20) * 10 ** (0.55126 / 20), rel=1e-5
-    )
+    assert cost.level_vrms == pytest.approx(30 / math.sqrt(2) / 10 ** (26 / 20) * 10 ** (0.55126 / 20), rel=1e-5)
     assert cost.idle_j == pytest.approx(1.2 * 24 * cost.time_s)
 
 
@@ -117,9 +113,7 @@ def test_shots_of_first_and_later_points(tmp_path: Path) -> None:
 
 
 def test_another_frequency_proves_its_gain(tmp_path: Path) -> None:
-    plan = changed("plan", "[1000.0]", "[1000.0, 2000.0]").replace(
-        '["20 cycles", "1 cycle"]', '["20 cycles"]'
-    )
+    plan = changed("plan", "[1000.0]", "[1000.0, 2000.0]").replace('["20 cycles", "1 cycle"]', '["20 cycles"]')
     _, costs, *_ = made(tmp_path, plan=plan)
     assert [c.shots for c in costs] == [21, 15, 21, 15]
 
@@ -138,9 +132,7 @@ def test_the_budget_caps_the_search(tmp_path: Path) -> None:
         ("quick", 1, 1000.0, 0.5, 1.5915),  # 5 / (2 pi 0.5)
     ],
 )
-def test_rest(
-    rest: str, cycles: int, hertz: float, coupling_hz: float, seconds: float, tmp_path: Path
-) -> None:
+def test_rest(rest: str, cycles: int, hertz: float, coupling_hz: float, seconds: float, tmp_path: Path) -> None:
     plan = changed("plan", 'rest = "normal"', f'rest = "{rest}"')
     plan = plan.replace('["20 cycles", "1 cycle"]', f'["{cycles} cycle{"s" * (cycles > 1)}"]')
     plan = plan.replace("[1000.0]", f"[{hertz}]")
@@ -237,11 +229,7 @@ def test_floor_against_quantised_records() -> None:
     amplitude = 0.8 * 128
     powers = []
     for _ in range(300):
-        wave = (
-            amplitude * np.sin(turn + rng.uniform(0, 2 * np.pi))
-            + rng.uniform(-0.5, 0.5)
-            + rng.normal(0, 0.3, 1000)
-        )
+        wave = amplitude * np.sin(turn + rng.uniform(0, 2 * np.pi)) + rng.uniform(-0.5, 0.5) + rng.normal(0, 0.3, 1000)
         bins = np.abs(np.fft.rfft(np.round(wave))) / 500
         powers.append(float(np.sum(bins[2:21] ** 2) / bins[1] ** 2))
     assert math.sqrt(np.mean(powers)) == pytest.approx(thd_floor(8, 1000, 20), rel=0.1)

@@ -10,9 +10,26 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 OURS = {"sequencer", "drivers", "simulators", "sequences", "tests"}
-PURE = ["sequencer/plan", "sequencer/measurements", "sequencer/analysis", "sequencer/safety/rules.py", "sequencer/publish/messages.py"]
+PURE = [
+    "sequencer/plan",
+    "sequencer/measurements",
+    "sequencer/analysis",
+    "sequencer/safety/rules.py",
+    "sequencer/publish/messages.py",
+]
 PURE_BUT = {"sequencer/plan/load.py"}
-IMPURE_MODULES = {"asyncio", "socket", "logging", "structlog", "subprocess", "threading", "time", "pyvisa", "sqlite3", "aiomqtt"}
+IMPURE_MODULES = {
+    "asyncio",
+    "socket",
+    "logging",
+    "structlog",
+    "subprocess",
+    "threading",
+    "time",
+    "pyvisa",
+    "sqlite3",
+    "aiomqtt",
+}
 
 
 def sources(top: str) -> Iterator[Path]:
@@ -84,7 +101,17 @@ def test_layers_above_are_not_imported_from_below() -> None:
     """plan < measurements < night < compose < cli; analysis, ledger, publish, report know nothing of the night."""
     may_not = {
         "sequencer/plan": {"measurements", "night", "ledger", "report", "publish", "safety", "compose", "cli"},
-        "sequencer/analysis": {"plan", "measurements", "night", "ledger", "report", "publish", "safety", "compose", "cli"},
+        "sequencer/analysis": {
+            "plan",
+            "measurements",
+            "night",
+            "ledger",
+            "report",
+            "publish",
+            "safety",
+            "compose",
+            "cli",
+        },
         "sequencer/measurements": {"night", "ledger", "report", "publish", "safety", "compose", "cli"},
         "sequencer/ledger": {"night", "report", "compose", "cli"},
         "sequencer/publish": {"night", "compose", "cli"},

@@ -143,9 +143,7 @@ def test_a_message_that_cannot_be_kept_takes_the_point_with_it(path: Path) -> No
 def test_a_second_writer_is_refused_in_plain_words(path: Path) -> None:
     """One writer; the first goes on undisturbed, and its end lets the next one in."""
     with begun(path) as first:
-        with pytest.raises(
-            InputRefused, match="another nightramp is writing it; end that one first"
-        ) as refused:
+        with pytest.raises(InputRefused, match="another nightramp is writing it; end that one first") as refused:
             Ledger(path)
         assert refused.value.exit_code == EXIT_REFUSED
         first.keep_point("r01", point())

@@ -50,9 +50,7 @@ def test_a_shipped_name_and_its_path_are_the_same_file() -> None:
     assert by_name.sha256 == by_path.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def test_a_file_here_without_slash_is_a_path_by_its_ending(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_file_here_without_slash_is_a_path_by_its_ending(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     write(tmp_path, SOUND)
     assert load_plan("plan.toml").model.name == "evening"
@@ -189,10 +187,7 @@ def test_every_key_is_shown(kind: Kind, model: type[BaseModel]) -> None:
 
 def test_every_line_of_the_readme_that_sets_a_key_says_something() -> None:
     bare = [
-        line
-        for block in readme_blocks().values()
-        for line in block.splitlines()
-        if "=" in line and "#" not in line
+        line for block in readme_blocks().values() for line in block.splitlines() if "=" in line and "#" not in line
     ]
     assert len(bare) <= 2, bare  # the second and third wire of [wiring]
 
@@ -257,9 +252,7 @@ def damaged(draw: st.DrawFn, text: str) -> str:
                 lines[at] = lines[at].split("=")[0] + "= " + draw(st.sampled_from(VALUES))
             case "key" if "=" in lines[at]:
                 lines[at] = (
-                    draw(st.sampled_from(["x", "name", '"a b"', "a.b.c", "format"]))
-                    + " ="
-                    + lines[at].split("=")[1]
+                    draw(st.sampled_from(["x", "name", '"a b"', "a.b.c", "format"])) + " =" + lines[at].split("=")[1]
                 )
             case "cut":
                 lines[at] = lines[at][: draw(st.integers(0, len(lines[at])))]
@@ -279,9 +272,7 @@ def damaged(draw: st.DrawFn, text: str) -> str:
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(data=st.data())
-def test_damage_is_accepted_or_refused_and_nothing_else(
-    kind: Kind, tmp_path: Path, data: st.DataObject
-) -> None:
+def test_damage_is_accepted_or_refused_and_nothing_else(kind: Kind, tmp_path: Path, data: st.DataObject) -> None:
     """Whatever a file holds, it loads and is checked, or is refused with reasons: no other end."""
     paths = write(tmp_path, SOUND | {kind: data.draw(damaged(SOUND[kind]))})
     for problem in problems(paths):

@@ -1,7 +1,7 @@
 """Make safe: order, going on after a failed act, and what may be called confirmed.
 
-Orders and the rule that loads stay connected until the rail is seen down: common practice, no source (a relay opened
-under DC welds; the load bleeds the reservoir).
+Orders and the rule that loads stay connected until the rail is seen down: common practice, no source (a relay
+opened under DC welds; the load bleeds the reservoir).
 """
 
 from __future__ import annotations

@@ -5,14 +5,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from sequencer.analysis.uncertainty import Source
+from sequencer.measurements.energy import load_j
 from sequencer.measurements.output_power import Outcome, output_power
-from sequencer.measurements.power_job import ChannelJob, LevelLimits, PowerJob
+from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.measurements.power_rows import rows
 from sequencer.plan.points import Point
 from tests.sequencer.paper_unit import PaperBench, PaperUnit, drive
@@ -117,10 +119,11 @@ def test_sagging_rail_gives_less_the_longer_the_burst(tau_s: float, sag_share: f
 
 
 def test_one_cycle_behind_a_coupling_capacitor_is_judged_by_its_residual() -> None:
-    """A perfect linear unit, 10 Hz high-pass, one 50 Hz cycle: plain THD 3.5 to 3.7 %, residual below 0.1 % at 12 bit.
+    """A perfect linear unit, 10 Hz high-pass, one 50 Hz cycle: plain THD 3.5 to 3.7 %, residual below 0.1 % at 12
+    bit.
 
-    The plain figure depends on where the window is put: 3.60 % at the true start; the start is found 0.18 % of a cycle early behind
-    such a corner, which reads 3.49 %.
+    The plain figure depends on where the window is put: 3.60 % at the true start; the start is found 0.18 % of a
+    cycle early behind such a corner, which reads 3.49 %.
     """
     bench = PaperBench(PaperUnit(clip_pos_v=1e3, clip_neg_v=1e3, corner_hz=10.0))
     the_job = job((point(1, 50.0),), clip_v=30.0, coupling_hz=10.0)
@@ -156,7 +159,8 @@ def test_harmless_first_and_nothing_far_above_the_crossing() -> None:
 
 
 def test_an_overloaded_capture_is_repeated_on_a_wider_range_and_never_called_clipping() -> None:
-    """The file says 12 V of clip, the unit clips at 30: the range is too small at first; the result is right all the same."""
+    """The file says 12 V of clip, the unit clips at 30: the range is too small at first; the result is right all
+    the same."""
     bench = PaperBench(PaperUnit())
     outcome, (row,) = measure(job((point(),), clip_v=24.0), bench)
     w0 = 30.0**2 / (2 * OHM)
@@ -172,3 +176,16 @@ def test_dead_channel_is_not_driven() -> None:
     assert len(bench.fired) == 1
     assert np.isfinite(bench.fired[0].level_vrms)
     assert outcome.found == ()
+
+
+@pytest.mark.parametrize(
+    ("allowance", "ended"),
+    [(Allowance(energy_load_j=6.0), "energy_budget"), (Allowance(energy_unit_j=1.0), "energy_budget"),
+     (Allowance(time_s=0.5), "time_budget")],
+)  # fmt: skip
+def test_a_spent_allowance_ends_the_point_by_name(allowance: Allowance, ended: str) -> None:
+    """30 V into 8 ohm is 56 W: 1.1 J a burst of 20 ms, so 6 J are five shots near the knee, not the whole search."""
+    base = job((point(),))
+    outcome, (row,) = measure(replace(base, allowance=allowance), PaperBench(PaperUnit()))
+    assert row["stopped_by"] == ended
+    assert sum(load_j(base, j) for j in outcome.judged) <= allowance.energy_load_j

@@ -49,8 +49,7 @@ CHANNEL_KEYS = words(
     "thd_floor_pct burst_residual_pct burst_residual_floor_pct first_to_last_cycle_pct cycle_rows"
 )
 RUN_KEYS = words(
-    "id plan plan_sha256 unit label bench bench_sha256 bay seed version begun ended outcome points trips "
-    "findings"
+    "id plan plan_sha256 unit label bench bench_sha256 bay seed version begun ended outcome points trips findings"
 )
 
 texts = st.text(max_size=20)
@@ -70,16 +69,12 @@ def test_any_row_comes_back_exactly(row: dict[str, Any]) -> None:
 
 
 @given(numbers, texts, values)
-def test_point_rows_come_back_exactly_with_keys_of_later(
-    watts: dict[str, float], serial: str, later: Any
-) -> None:
+def test_point_rows_come_back_exactly_with_keys_of_later(watts: dict[str, float], serial: str, later: Any) -> None:
     """What goes in is what a reader gets, unknown keys included."""
     row = point(channels=[channel(channel=serial, a_key_of_later=later) | watts], reason=serial)
     kept = from_json(row_to_line(checked(PointRow, row).model_dump()))
     assert checked(PointRow, kept).model_dump() == kept
-    assert {key: kept[key] for key in row if key != "channels"} == {
-        k: v for k, v in row.items() if k != "channels"
-    }
+    assert {key: kept[key] for key in row if key != "channels"} == {k: v for k, v in row.items() if k != "channels"}
     assert {key: kept["channels"][0][key] for key in row["channels"][0]} == row["channels"][0]
 
 
@@ -95,9 +90,7 @@ def test_every_row_has_every_stable_key(model: type[Any], keys: set[str]) -> Non
 
 def test_a_row_that_was_not_measured_has_the_keys_too() -> None:
     """Scripts index keys without asking first; absent numbers are null, never zero."""
-    row = checked(
-        PointRow, {"id": "p1", "measurement": "output_power", "outcome": "not_measured"}
-    ).model_dump()
+    row = checked(PointRow, {"id": "p1", "measurement": "output_power", "outcome": "not_measured"}).model_dump()
     assert set(row) == POINT_KEYS
     assert row["level_vrms"] is None
     assert row["channels"] == []
@@ -229,9 +222,7 @@ def test_a_reader_holds_the_old_file_or_the_new(tmp_path: Path) -> None:
     assert path.read_bytes() == b"newer"
 
 
-def test_a_failed_write_leaves_the_old_file_and_no_rest(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_failed_write_leaves_the_old_file_and_no_rest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The disk fails at the last moment: what was there stays, whole."""
     path = tmp_path / "results.json"
     write_whole(path, b"old")

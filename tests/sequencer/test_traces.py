@@ -74,9 +74,7 @@ def _same(one: Record, two: Record) -> bool:
 
 def test_a_shot_comes_back_to_the_last_bit(tmp_path: Path) -> None:
     """Records, level, frequency, cycles, purpose: equal, not near."""
-    made = shot(
-        {"ch1": record(sine_codes(2100)), "ch3": record(sine_codes(900, peak=40_000.0), overloaded=True)}
-    )
+    made = shot({"ch1": record(sine_codes(2100)), "ch3": record(sine_codes(900, peak=40_000.0), overloaded=True)})
     write_trace(tmp_path / "a.npz", made)
     assert same(read_trace(tmp_path / "a.npz"), made)
     tripped = dataclasses.replace(made, supply_tripped="over_voltage", supply_limited=True)
@@ -91,9 +89,7 @@ def test_any_codes_and_scale_come_back(
     """32-bit words at their ends included; the volts are those of the definition, operation by operation."""
     array = np.asarray(codes, dtype=np.int32)
     volts = volts_at_zero + array.astype(np.float64) * volts_per_code
-    made = shot(
-        {"ch1": record(array, volts=volts, volts_per_code=volts_per_code, volts_at_zero=volts_at_zero)}
-    )
+    made = shot({"ch1": record(array, volts=volts, volts_per_code=volts_per_code, volts_at_zero=volts_at_zero)})
     path = tmp_path_factory.mktemp("trace") / "a.npz"
     write_trace(path, made)
     assert same(read_trace(path), made)
@@ -186,9 +182,7 @@ def test_what_is_no_trace_is_refused_and_not_run(tmp_path: Path) -> None:
 
 @settings(max_examples=200, deadline=None)
 @given(st.data())
-def test_damage_anywhere_is_refused_or_harmless(
-    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
-) -> None:
+def test_damage_anywhere_is_refused_or_harmless(tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
     """Any byte changed: the checksums of the zip format refuse it, or what is read is a shot all the same."""
     path = tmp_path_factory.mktemp("damage") / "a.npz"
     write_trace(path, shot({"ch1": record(sine_codes(50))}))

@@ -1,14 +1,10 @@
-"""A script that gives every race of virtual time a chance to show; run in fresh processes, it must print one
-hash.
+"""A script that gives every race of virtual time a chance to show; run in fresh processes, it must print one hash.
 
-Four instruments share one counter, which every reply shows, so that any other order of events changes the
-replies. All
-durations are equal; groups, two watches on one grid, a queue and an event hand work over at equal instants;
-links fail.
-Real noise that must not matter: 0 to 2 ms before and after each blocking call, as much before the simulators
-see bytes,
-spinning threads. With a name of MUTANTS one rule of virtual time is broken on purpose: then the noise must
-show.
+Four instruments share one counter, which every reply shows, so that any other order of events changes the replies.
+All durations are equal; groups, two watches on one grid, a queue and an event hand work over at equal instants;
+links fail. Real noise that must not matter: 0 to 2 ms before and after each blocking call, as much before the
+simulators see bytes, spinning threads. With a name of MUTANTS one rule of virtual time is broken on purpose: then
+the noise must show.
 
     python -m tests.wire.adversary [mutant]
 """

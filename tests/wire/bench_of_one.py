@@ -1,5 +1,5 @@
-"""One text instrument behind a server, with its actor: set up, and proved to leave no thread and no
-descriptor behind.
+"""One text instrument behind a server, with its actor: set up, and proved to leave no thread and no descriptor
+behind.
 """
 
 from __future__ import annotations

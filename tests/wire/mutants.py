@@ -1,6 +1,5 @@
 """Virtual time with one of its rules broken: each must be caught by the adversarial script. Only tests import
-this.
-"""
+this."""
 
 from __future__ import annotations
 
@@ -54,9 +53,7 @@ def releases_in_the_worker() -> None:
 
 
 def counts_no_bytes() -> None:
-    """Rule 5 broken: a write is over when the kernel has it, and a query waits from the moment it is
-    announced.
-    """
+    """Rule 5 broken: a write is over when the kernel has it, and a query waits from the moment it is announced."""
 
     def announced(self: AtWork, key: Hashable, count: int) -> None:
         account = self._account(key)

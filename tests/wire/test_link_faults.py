@@ -1,9 +1,8 @@
 """Every fault of a link ends with a named error at its exact nanosecond, and the next answer belongs to its
 question.
 
-Expected instants are sums of declared durations: 1 ms a message, 0.5 s deadline, 20 ms pause before
-reopening, three
-messages of greeting. A reply exactly at its deadline is in time.
+Expected instants are sums of declared durations: 1 ms a message, 0.5 s deadline, 20 ms pause before reopening,
+three messages of greeting. A reply exactly at its deadline is in time.
 """
 
 from __future__ import annotations
@@ -24,8 +23,8 @@ FIRST = "ASK 123456789?"  # ten bytes of reply
 
 @dataclass(frozen=True)
 class Ending:
-    """What a fault ends in. Times in ms after the first question; `answered_ms`: when the next question has
-    its answer.
+    """What a fault ends in. Times in ms after the first question; `answered_ms`: when the next question has its
+    answer.
     """
 
     error: type[InstrumentError]
@@ -78,8 +77,8 @@ def test_fault_ends_at_its_nanosecond_and_the_next_answer_is_right(name: str) ->
 
 @pytest.mark.parametrize("name", ENDINGS)
 def test_a_fault_costs_little_real_time(name: str) -> None:
-    """No simulated fault waits for a real time-out: a hundred times the usual 5 ms would still pass, a 60 s
-    guard not.
+    """No simulated fault waits for a real time-out: a hundred times the usual 5 ms would still pass, a 60 s guard
+    not.
     """
     begun_s = time.monotonic()
     test_fault_ends_at_its_nanosecond_and_the_next_answer_is_right(name)
@@ -87,9 +86,7 @@ def test_a_fault_costs_little_real_time(name: str) -> None:
 
 
 def test_after_a_late_reply_a_hundred_answers_belong_to_their_questions() -> None:
-    """The trap of raw sockets: the stale reply answers the next question, and all later ones are
-    off by one.
-    """
+    """The trap of raw sockets: the stale reply answers the next question, and all later ones are off by one."""
 
     async def main(clock: VirtualClock) -> None:
         async with one_instrument(clock, LinkFault("late", at_message=3, begins="ASK", for_s=0.6)) as bench:

@@ -1,6 +1,4 @@
-"""What only real time can show: a peer that takes no bytes, a peer that babbles without end. Lower bounds
-only.
-"""
+"""What only real time can show: a peer that takes no bytes, a peer that babbles without end. Lower bounds only."""
 
 from __future__ import annotations
 

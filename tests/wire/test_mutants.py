@@ -1,6 +1,4 @@
-"""The adversarial script catches virtual time with one rule broken: two different results, an error, or a
-hang.
-"""
+"""The adversarial script catches virtual time with one rule broken: two different results, an error, or a hang."""
 
 from __future__ import annotations
 

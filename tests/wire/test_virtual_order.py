@@ -1,7 +1,7 @@
 """Virtual time gives one order of events, whatever the threads, the scheduler and the hash seed do.
 
-The expected value is not a stored hash but agreement: of fresh noisy processes with each other, and with a
-quiet run.
+The expected value is not a stored hash but agreement: of fresh noisy processes with each other, and with a quiet
+run.
 """
 
 from __future__ import annotations
@@ -20,9 +20,7 @@ def test_ten_noisy_processes_and_a_quiet_run_agree() -> None:
 
 
 def test_the_script_meets_every_fault_it_declares() -> None:
-    """Else agreement would prove little: its log must hold time-outs, a broken connection, a
-    garbled reply.
-    """
+    """Else agreement would prove little: its log must hold time-outs, a broken connection, a garbled reply."""
     replies, journal = run_virtual(main)
     seen = {str(row[-1]) for row in replies}
     assert {"LinkTimeout", "LinkClosed", "GarbledReply"} <= seen
@@ -30,9 +28,7 @@ def test_the_script_meets_every_fault_it_declares() -> None:
 
 
 def test_many_events_share_their_instant() -> None:
-    """Else there would be no order to get wrong: at least three instruments act in one and the same
-    nanosecond.
-    """
+    """Else there would be no order to get wrong: at least three instruments act in one and the same nanosecond."""
     _, journal = run_virtual(main)
     at: dict[object, set[object]] = {}
     for row in journal:

@@ -1,6 +1,5 @@
 """A small instrument of the tests' own: text and blocks, one number to set and to ask, a reply that counts
-questions.
-"""
+questions."""
 
 from __future__ import annotations
 
@@ -11,9 +10,8 @@ from simulators.panel import Wait
 
 @dataclass
 class TextPanel:
-    """Every message costs `cost_s_each`. `ASK n?` answers `n`, so that an answer shows which question it
-    belongs to.
-    """
+    """Every message costs `cost_s_each`. `ASK n?` answers `n`, so that an answer shows which question it belongs
+    to."""
 
     name: str = "text"
     terminator: bytes = b"\n"

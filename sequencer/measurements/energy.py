@@ -1,7 +1,7 @@
 """Joules of one shot from its own records: into the loads exactly, into the unit by the class B law. Pure.
 
-The unit's share is an estimate (ideal class B between rails at the clip volts, textbook form: input = 2 Vr Vp / (pi R)),
-since a burst's supply current is seen only where a digitiser input carries it.
+The unit's share is an estimate (ideal class B between rails at the clip volts, textbook form: input = 2 Vr Vp /
+(pi R)), since a burst's supply current is seen only where a digitiser input carries it.
 """
 
 from __future__ import annotations
