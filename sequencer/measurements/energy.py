@@ -28,7 +28,7 @@ def unit_j(job: PowerJob, judged: Judged) -> float:
     heat = 0.0
     for channel in job.channels:
         for row in judged.channels[channel.name].cycles:
-            peak_v = row.fundamental_v
+            peak_v = math.sqrt(2.0) * row.fundamental_v
             drawn_w = 2.0 * max(channel.clip_v, peak_v) * peak_v / (math.pi * channel.load_ohm)
             heat += max(drawn_w - row.rms_ac_v**2 / channel.load_ohm, 0.0) * period_s
     return heat

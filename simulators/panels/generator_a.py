@@ -32,6 +32,7 @@ class GeneratorA(Front):
         self._in_vrms, self._load_ohm = False, 50.0
         self._cycles: int | None = 1
         self._phase_deg, self._burst, self._source, self._output = 0.0, False, "IMM", False
+        self._fired = False
 
     def reset(self, now_ns: int) -> None:
         self._defaults()
@@ -142,18 +143,19 @@ class GeneratorA(Front):
         if not ready or self._world.tone_at(call.now_ns) is not None:
             raise Refused(-211)
         self._begin(call.now_ns, self._cycles)
+        self._fired = True
 
     def _apply(self, now_ns: int) -> None:
         """Bring the world in line. A burst that runs goes on as it began; repeating bursts are a tone without end."""
-        tone = self._world.tone_at(now_ns)
-        if not self._output:
-            self._world.rest(now_ns)
-        elif not self._burst or self._source == "IMM":
-            self._begin(now_ns, None)
-        elif tone is not None and tone.cycles is not None:
+        running = self._fired and self._world.tone_at(now_ns) is not None
+        if self._output and self._burst and running:
             self._world.set_idle_emf(now_ns, self._idle_emf_v)
+            return
+        self._fired = False
+        if self._output and (not self._burst or self._source == "IMM"):
+            self._begin(now_ns, None)
         else:
-            self._world.rest(now_ns, self._idle_emf_v)
+            self._world.rest(now_ns, self._idle_emf_v if self._output else 0.0)
 
     @property
     def _idle_emf_v(self) -> float:
@@ -162,9 +164,7 @@ class GeneratorA(Front):
 
     def _begin(self, now_ns: int, cycles: int | None) -> None:
         self._world.set_idle_emf(now_ns, self._idle_emf_v)
-        self._world.fire(
-            now_ns, self._emf_vrms, self._frequency_hz, cycles, self._phase_deg, self._emf_offset_v
-        )
+        self._world.fire(now_ns, self._emf_vrms, self._frequency_hz, cycles, self._phase_deg, self._emf_offset_v)
 
 
 def _refuse_too_high(emf_vrms: float, offset_v: float) -> None:

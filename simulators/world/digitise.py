@@ -56,7 +56,7 @@ class Digitiser:
         """
         phase = uniform(self._world.seed, self._instrument, "phase", record.trigger_ns)
         step_s = 1.0 / (record.sample_hz * (1.0 + self._truth.clock_ppm * 1e-6))
-        return (np.arange(record.points) - record.before + phase) * step_s
+        return (np.arange(record.points, dtype=np.float64) - record.before + phase) * step_s
 
     def codes(self, record: Record, inputs: list[InputSetting]) -> dict[int, Codes]:
         """Signed converter codes, -2^(bits-1) .. 2^(bits-1) - 1, by input number."""
@@ -64,10 +64,7 @@ class Digitiser:
         names = sorted({self._wiring[i.number] for i in inputs if i.number in self._wiring})
         wires = self._world.wires(names, record.trigger_ns, t_s)
         silence = np.zeros_like(t_s), np.zeros_like(t_s)
-        return {
-            i.number: self._convert(i, record, *wires.get(self._wiring.get(i.number, ""), silence))
-            for i in inputs
-        }
+        return {i.number: self._convert(i, record, *wires.get(self._wiring.get(i.number, ""), silence)) for i in inputs}
 
     def _convert(self, setting: InputSetting, record: Record, volts: Samples, noise_v: Samples) -> Codes:
         truth, seed = self._truth.input(setting.number), self._world.seed
@@ -83,7 +80,8 @@ class Digitiser:
         draws = normals(record.points, seed, self._instrument, setting.number, record.trigger_ns)
         steps = (at_input + truth.offset_error_v - setting.offset_v) / step_v + noise_steps * draws
         half = 2 ** (self.bits - 1)
-        return np.clip(np.rint(steps), -half, half - 1).astype(np.int32)
+        codes: Codes = np.clip(np.rint(steps), -half, half - 1).astype(np.int32)
+        return codes
 
 
 def range_at_least(wanted: float, ranges: tuple[float, ...]) -> float | None:

@@ -44,9 +44,7 @@ class Live:
     def _grid_for(self, source: Source) -> Grid:
         taus = [(_rail_tau_s(source, self._setting.load_ohm), self._rail_unrest)] if source.ohm else []
         taus += [
-            (1.0 / c.wc, min(c.tail_out_v / source.no_load_v, 1.0))
-            for c in self._coupled
-            if c.wc and source.no_load_v
+            (1.0 / c.wc, min(c.tail_out_v / source.no_load_v, 1.0)) for c in self._coupled if c.wc and source.no_load_v
         ]
         settle_s = max((tau * math.log(size / SETTLED) for tau, size in taus if size > SETTLED), default=0.0)
         if self._wave.peak_v:
@@ -87,9 +85,7 @@ class Live:
         t_s = self._grid.times_s
         return [
             Path(channel, ohm, coupled.wanted_v(t_s))
-            for channel, ohm, coupled in zip(
-                self._unit.channels, self._setting.load_ohm, self._coupled, strict=True
-            )
+            for channel, ohm, coupled in zip(self._unit.channels, self._setting.load_ohm, self._coupled, strict=True)
         ]
 
     # The supply

@@ -144,8 +144,7 @@ def _walked(source: Source, paths: list[Path], grid: Grid, start_v: float) -> Sa
 
     def slope(volts: float, k: int) -> float:
         amps = sum(
-            abs(clipped_once(w[k], volts, path.channel)) / path.total_ohm
-            for w, path in zip(wanted, live, strict=True)
+            abs(clipped_once(w[k], volts, path.channel)) / path.total_ohm for w, path in zip(wanted, live, strict=True)
         )
         given = min((source.no_load_v - volts) / source.ohm, source.cap_a)
         return (given - amps) / source.farad

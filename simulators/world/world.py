@@ -202,7 +202,7 @@ class World:
 
     @property
     def journal(self) -> tuple[JournalRow, ...]:
-        """All rows in order of their ends; a burst still running stands with its planned end, until a change cuts it."""
+        """All rows in order of their ends; a burst still running stands with its planned end."""
         tone = self._timeline.last.setting.tone
         if tone is None or tone.end_ns is None:
             return tuple(self._rows)
@@ -226,13 +226,14 @@ class World:
         """The setting as contacts, supply and generator stand."""
         bays = self.layout.connected_bays(self._contacts)
         bay = bays[0] if bays else None
+        emf_v = 0.0 if self._tone else self._emf_v
         if bay is None or bay.unit is None:
-            return bay, Setting(None, self._feed, tone=self._tone, emf_v=self._emf_v)
+            return bay, Setting(None, self._feed, tone=self._tone, emf_v=emf_v)
         names = [channel.name for channel in bay.unit.channels]
         loads = tuple(self.layout.load_ohm(name, self._contacts) for name in names)
         driven = tuple(self._contacts.issuperset(bay.input_contacts.get(name, ())) for name in names)
         live = self._is_live(bay, at_ns)
-        return bay, Setting(bay.unit, self._feed, live, loads, driven, self._tone, self._emf_v)
+        return bay, Setting(bay.unit, self._feed, live, loads, driven, self._tone, emf_v)
 
     def _is_live(self, bay: Bay, at_ns: int) -> bool:
         if self._energised is None or self._energised[0] != bay.name or bay.unit is None:
@@ -336,6 +337,4 @@ def _carried(last: Segment, setting: Setting, before: State, at_ns: int) -> Stat
         (now_v if now else 0.0) - (was_v if was else 0.0)
         for now, was in zip(setting.driven, last.setting.driven, strict=True)
     )
-    return State(
-        before.rail_v, before.terminal_v, tuple(y + j for y, j in zip(before.coupled_v, jumps, strict=True))
-    )
+    return State(before.rail_v, before.terminal_v, tuple(y + j for y, j in zip(before.coupled_v, jumps, strict=True)))

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from sequencer.analysis.uncertainty import Source
-from sequencer.measurements.energy import load_j
+from sequencer.measurements.energy import load_j, unit_j
 from sequencer.measurements.output_power import Outcome, output_power
 from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.measurements.power_rows import rows
@@ -189,3 +189,15 @@ def test_a_spent_allowance_ends_the_point_by_name(allowance: Allowance, ended: s
     outcome, (row,) = measure(replace(base, allowance=allowance), PaperBench(PaperUnit()))
     assert row["stopped_by"] == ended
     assert sum(load_j(base, j) for j in outcome.judged) <= allowance.energy_load_j
+
+
+def test_heat_of_the_unit_follows_the_class_b_law() -> None:
+    """Ideal class B just unclipped: dissipation 0.273240 of Vcc^2/2R, textbook; at the worst level, 2/pi of the rail, 0.405285."""
+    base = job((point(),), clip_v=30.0)
+    outcome, _ = measure(base, PaperBench(PaperUnit(clip_pos_v=1e3, clip_neg_v=1e3)))
+    full_w = 30.0**2 / (2 * OHM)
+    for judged in outcome.judged:
+        x = judged.shot.level_vrms * math.sqrt(2) * 20.0 / 30.0
+        if x < 1.0:
+            expected_w = (4 * x / math.pi - x * x) * full_w  # input less output of the ideal stage
+            assert unit_j(base, judged) == pytest.approx(expected_w * 0.020, rel=0.002)
