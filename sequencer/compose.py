@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,11 +24,11 @@ from sequencer.night.shot import Shooter
 from sequencer.night.stamps import Stamps, run_id
 from sequencer.night.supervise import Ended, exit_code, supervise
 from sequencer.plan.check_table import Checked, check_json, check_table
-from sequencer.plan.estimate import ShotWindow, estimates
+from sequencer.plan.estimate import ShotWindow, clip_volts, estimates
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files, Inputs, UnitInBay
 from sequencer.plan.load import load_inputs
-from sequencer.plan.models import RoleName
+from sequencer.plan.models import ROLES, Bay, Bench, Load, RoleName, Unit
 from sequencer.plan.refuse import refusals
 from sequencer.plan.schema import file_schemas
 from sequencer.report.lines import point_line
@@ -37,6 +37,9 @@ from sequencer.roles import Instruments, build, load_dialects, substitutes
 
 if TYPE_CHECKING:
     from simulators.bench import SimulatedBench
+    from simulators.world.bench_truth import BenchTruth
+    from simulators.world.layout import Bay as SimulatedBay
+    from simulators.world.unit_truth import UnitTruth
 
 DRY_START = datetime(2026, 1, 5, 22, 0, tzinfo=UTC)  # a fixed evening: rehearsals compare byte for byte
 DEMO_PLAN = "demo"
@@ -157,16 +160,17 @@ def dry_run(asked: DryRun, say: Say) -> Done:
     night = night_plan(inputs, asked.seed, stand_ins)
     for role, name in stand_ins.items():
         say(f"{role}: the bench's own dialect has no simulated panel; {name} stands in for it")
+    used = _with(dialects, stand_ins)
     out = asked.out or Path(f"nightramp-{night.runs[0].id}")
     refuse_used_folder(out)
     if asked.speed is not None and not asked.speed > 0:
         raise InputRefused([Problem("command line", "--speed", str(asked.speed), "a number above 0")])
 
     async def main(clock: VirtualClock) -> Done:
-        simulated = _simulated(inputs, night, clock)
+        simulated = _simulated(inputs, night, used, clock)
         addresses = await simulated.start()
         try:
-            instruments = build(inputs.bench.model, _with(dialects, stand_ins), addresses, clock)
+            instruments = build(inputs.bench.model, used, addresses, clock)
             return await _night(night, instruments, clock, out, say)
         finally:
             await simulated.stop()
@@ -215,9 +219,81 @@ def _closing(ended: Ended, results: Mapping[str, Any], out: Path) -> str:
     return "\n".join(lines)
 
 
-def _simulated(inputs: Inputs, night: NightPlan, clock: VirtualClock) -> SimulatedBench:
-    from simulators.bench import SimulatedBench
+def _simulated(
+    inputs: Inputs, night: NightPlan, dialects: Mapping[RoleName, Dialect], clock: VirtualClock
+) -> SimulatedBench:
+    """The bench as simulated: truths of its own files, chosen by serial, never the declared values themselves."""
+    from simulators.bench import BenchSpec, Instrument, SimulatedBench
 
-    from sequencer.simulated import bench_spec
+    bench = inputs.bench.model
+    truth = _bench_truth(bench)
+    spec = BenchSpec(
+        roles={
+            name: Instrument(dialects[name].name, bench.role[name].serial or "1", bench.role[name].single_connection)
+            for name in ROLES
+        },
+        wiring={_input_number(name): wire for name, wire in bench.wiring.items()},
+        loads={
+            name: _true_loads(name, load, truth.load_ohm.get(name, {}), night.seed) for name, load in bench.load.items()
+        },
+        bays=tuple(_simulated_bay(bay, inputs, night.seed) for bay in bench.bay),
+        probe_factors={_input_number(name): one.factor for name, one in bench.input.items()},
+        truth=truth,
+    )
+    return SimulatedBench(spec, clock, night.seed)
 
-    return SimulatedBench(bench_spec(inputs, night), clock, night.seed)
+
+def _input_number(name: str) -> int:
+    return int(name.removeprefix("ch"))
+
+
+def _bench_truth(bench: Bench) -> BenchTruth:
+    """The named truth with the bench's own converter; without one, instruments with noise but no errors."""
+    from simulators.world.bench_truth import BenchTruth
+    from simulators.world.truth_files import SHIPPED, load_bench_truth
+
+    named = bench.simulated.world
+    truth = load_bench_truth(SHIPPED / f"{named}.toml") if named else BenchTruth()
+    return replace(truth, digitiser=replace(truth.digitiser, bits=bench.digitiser.bits))
+
+
+def _true_loads(
+    name: str, load: Load, known: Mapping[str, float], seed: int
+) -> dict[str, tuple[tuple[str, ...], float]]:
+    from simulators.world.unit_truth import spread_ohm
+
+    return {
+        channel: (load.contacts_of(channel), known.get(channel) or spread_ohm(ohm, seed, name, channel))
+        for channel, ohm in load.ohm.items()
+    }
+
+
+def _simulated_bay(bay: Bay, inputs: Inputs, seed: int) -> SimulatedBay:
+    from simulators.world.layout import Bay as SimulatedBay
+
+    placed = next((one for one in inputs.units if one.bay.name == bay.name), None)
+    unit = _unit_truth(inputs.bench.model, placed.loaded.model, seed) if placed else None
+    contacts = tuple(c for c in (bay.supply_contact, bay.input_contact, *bay.output_contacts) if c)
+    return SimulatedBay(bay.name, unit, contacts, {}, dict(bay.thermometer))
+
+
+def _unit_truth(bench: Bench, unit: Unit, seed: int) -> UnitTruth:
+    from simulators.world.truth_files import SHIPPED, load_unit_truth
+    from simulators.world.unit_truth import DeclaredUnit, UnitTruth
+
+    named = bench.simulated.truth.get(unit.serial)
+    if named is not None:
+        return load_unit_truth(SHIPPED / f"{named}.toml")
+    idle = unit.idle_current.window_a
+    declared = DeclaredUnit(
+        serial=unit.serial,
+        channels=unit.channel_names(),
+        gain_db=unit.gain_db,
+        output_rail_v=max(clip_volts(unit, unit.minimum_load_ohm, unit.supply_v.nominal).values()),
+        lowest_load_ohm=unit.minimum_load_ohm,
+        supply_v=unit.supply_v.nominal,
+        idle_a=sum(idle) / 2.0 if idle else 0.5,
+        coupling_hz=unit.coupling_hz,
+        bridged=unit.bridged,
+    )
+    return UnitTruth.from_ratings(declared, seed)

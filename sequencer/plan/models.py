@@ -231,6 +231,10 @@ class Load(Strict):
             return tuple(dict.fromkeys(c for names in self.close.values() for c in names))
         return self.close
 
+    def contacts_of(self, channel: str) -> tuple[str, ...]:
+        """The contacts that put this load on one channel."""
+        return self.close.get(channel, ()) if isinstance(self.close, dict) else self.close
+
 
 class Bay(Strict):
     name: Name
