@@ -128,7 +128,7 @@ def _distortion_keys(by_residual: bool) -> tuple[str, str]:
 
 def _by_residual(point: Row) -> bool:
     judged = point.get("judged_by")
-    return judged == "burst residual" if judged else point.get("stopped_by") == "burst_residual"
+    return judged == "burst_residual" if judged else point.get("stopped_by") == "burst_residual"
 
 
 def _rail(point: Row) -> str:
