@@ -10,6 +10,9 @@ from sequencer.analysis.uncertainty import Source
 from sequencer.plan.points import Point
 
 
+RANGE_ALIKE = 0.02  # replies carry rounded digits
+
+
 @dataclass(frozen=True)
 class ChannelJob:
     """One driven channel. clip_v: expected crest at clipping into this load, V at the unit.
@@ -24,6 +27,13 @@ class ChannelJob:
     clip_v: float
     gain_db: float
     sources: tuple[Source, ...]
+    ranges: tuple[tuple[float, Source], ...] = ()
+
+    def sources_on(self, full_scale_v: float) -> tuple[Source, ...]:
+        """All sources of a reading on the range that reaches full_scale_v; the widest if none does."""
+        fitting = [source for reach_v, source in self.ranges if reach_v >= full_scale_v * (1.0 - RANGE_ALIKE)]
+        used = fitting[:1] or [source for _, source in self.ranges[-1:]]
+        return (*used, *self.sources)
 
 
 @dataclass(frozen=True)

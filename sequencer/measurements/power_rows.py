@@ -209,12 +209,11 @@ def _channel(
     power_w = watts(seen.last.rms_ac_v, channel.load_ohm)
     own_w = repeated.watts(channel)
     pooled = pool([*repeated.earlier, own_w])
-    own = power_uncertainty(power_w, channel.sources, own_w, pooled)
+    sources = channel.sources_on(accepted.shot.records[channel.input].full_scale_v)
+    own = power_uncertainty(power_w, sources, own_w, pooled)
     at_limit_w = _power_at_limit(outcome, channel, found)
     bracket = Source.bracket(found.bracket_width_db or found.resolution_db) if at_limit_w else None
-    at_limit = (
-        power_uncertainty(at_limit_w, (*channel.sources, bracket), own_w, pooled) if at_limit_w and bracket else None
-    )
+    at_limit = power_uncertainty(at_limit_w, (*sources, bracket), own_w, pooled) if at_limit_w and bracket else None
     return {
         "channel": channel.name,
         "bridged": False,

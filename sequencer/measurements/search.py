@@ -11,17 +11,13 @@ from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 
 from sequencer.measurements.clip_law import overdrive_db
+from sequencer.measurements.search_beneath import DOWN_AT_MOST, FALLS_BY, LOOK_DOWN_DB, Beneath, End
 from sequencer.measurements.search_evidence import NEAR_PAIR_DB, Evidence
 from sequencer.measurements.search_model import Ask, Found, Knowledge, Purpose, Reading, Settings
 
-FIRST_BELOW_DB = 18.0
-SOFT_AT_MOST = 0.12  # THD ratio that the worst soft stage, tied to the rail, shows at the bottom of the window
-LOOK_DOWN_DB = 3.0
-DOWN_AT_MOST = 14
 DRIFT_AT_MOST_DB = 0.4
 MISSES_AT_MOST = 8
 PROBE_DB = 0.25
-LADDER_ENDS_DB = 3.0  # so near the window, a unit that shows nothing yet is not a soft one
 
 LIMITED_FROM_DB, LIMITED_PER_RATIO_DB = 1.0, 34.0  # 1.3 times what a cubic law loses, and 1 dB
 # After these the unit was not driven to harm: the last clean level is confirmed.
@@ -46,13 +42,6 @@ def search(
     return tuple(found)
 
 
-class _End(Exception):
-    """The hunt is over, for this reason."""
-
-    def __init__(self, reason: str) -> None:
-        self.reason = reason
-
-
 @dataclass
 class _Hunt:
     seen: Evidence
@@ -69,14 +58,15 @@ class _Hunt:
         for reading in self.readings:
             self.seen.sort_in(reading)
         confirms: tuple[Reading, ...] = ()
+        beneath = Beneath(self.seen, self._fire, self.roof_db)
         try:
             if not self.readings:
-                yield from self._first()
+                yield from beneath.first()
             if not self.seen.bad and not self.seen.known.softness_known:
-                yield from self._ladder()
+                yield from beneath.ladder()
             yield from self._bracket()
             reason = "crossing"
-        except _End as end:
+        except End as end:
             reason = end.reason
         if self.seen.best is None:
             return self._found(reason if reason != "crossing" else "never_below", ())
@@ -86,95 +76,20 @@ class _Hunt:
 
     def _fire(self, level_db: float, purpose: Purpose = "ramp") -> Generator[Ask, Reading, Reading]:
         if self.shots >= self.seen.settings.shots_at_most:
-            raise _End("budget")
+            raise End("budget")
         level = self.seen.settings.round_down(min(level_db, self.roof_db))
         reading = yield Ask(level, purpose, self.seen.limit)
         self.shots += 1
         self.readings.append(reading)
         if reading.output_gone:
             self.hit_db = reading.level_db
-            raise _End("protected")
+            raise End("protected")
         self.seen.sort_in(reading)
         if reading.stop is not None:
             self.hit_db = reading.level_db
             self.seen.good = [g for g in self.seen.good if g is not reading]
-            raise _End(reading.stop)
+            raise End(reading.stop)
         return reading
-
-    def _first(self) -> Generator[Ask, Reading, None]:
-        """A harmless shot; above the limit there, look down: falling with it is a soft unit, rising is noise or crossover."""
-        level = (self.seen.low_db + self.seen.high_db) / 2.0 - FIRST_BELOW_DB
-        reading = yield from self._fire(level)
-        if self.seen.within(reading):
-            return
-        if reading.floor >= self.seen.limit:
-            raise _End("floor")
-        if not self.seen.informative(reading):
-            return
-        yield from self._look_down(reading)
-
-    def _look_down(self, above: Reading) -> Generator[Ask, Reading, None]:
-        for _ in range(DOWN_AT_MOST):
-            lower = yield from self._fire(above.level_db - LOOK_DOWN_DB)
-            if self.seen.within(lower):
-                if above not in self.seen.bad:
-                    self.seen.stand_as_bad(above)
-                return
-            if lower.distortion > above.distortion * 0.96:
-                self.seen.bad, self.seen.excluded = [], [*self.seen.excluded, *self.seen.bad]
-                yield from self._climb_low_branch(above)
-                return
-            above = lower
-        raise _End("never_below")
-
-    def _climb_low_branch(self, reading: Reading) -> Generator[Ask, Reading, None]:
-        """Distortion falls with level here (crossover, noise): up until it is within the limit, or rises for good."""
-        best = reading
-        while True:
-            step = self._rung(best)
-            level = (
-                best.level_db + step if best.level_db + step < self.seen.low_db else best.level_db + self.seen.loose_db
-            )
-            if level <= best.level_db + 1e-9 or level > self.roof_db + 1e-9:
-                raise _End("never_below")
-            newer = yield from self._fire(level)
-            if self.seen.within(newer):
-                self.seen.bad = [b for b in self.seen.bad if b.level_db > newer.level_db]
-                return
-            if newer.distortion > best.distortion + 4.0 * math.hypot(newer.sigma, best.sigma):
-                raise _End("never_below")
-            self.seen.bad = []
-            self.seen.excluded.append(newer)
-            best = newer
-
-    def _ladder(self) -> Generator[Ask, Reading, None]:
-        """Where softness is unknown: rungs that even the softest stage tied to the rail would not overstep."""
-        while not self.seen.bad:
-            last = max([*self.seen.good, *self.seen.excluded], key=lambda r: r.level_db)
-            rung = self._rung(last)
-            if last.level_db + rung > self.seen.low_db - 0.3 or last.level_db >= self.seen.low_db:
-                return
-            if last.level_db > self.seen.low_db - LADDER_ENDS_DB and not self.seen.informative(last):
-                return
-            if last.level_db >= self.roof_db - 1e-9:
-                raise _End("ceiling")
-            reading = yield from self._fire(last.level_db + rung)
-            if not self.seen.within(reading) and not self.seen.bad:
-                self.seen.excluded.append(reading)
-                if self.seen.informative(reading):
-                    yield from self._look_down(reading)
-
-    def _rung(self, last: Reading) -> float:
-        """dB up: the fraction D/(D+K) of the way to the bottom of the window."""
-        way = self.seen.low_db - last.level_db
-        seen = max(self.seen.excess(last) + 2.0 * last.sigma, last.floor, 1e-5)
-        headroom = 20.0 * math.log10(self.seen.limit / min(seen, self.seen.limit * 0.7))
-        rest = max(20.0 * math.log10(SOFT_AT_MOST / self.seen.limit), 0.5)
-        rung = way * headroom / (headroom + rest)
-        slope = self.seen.slope()
-        if slope is not None and slope > 0.05:
-            rung = min(headroom / (1.5 * slope), way * (headroom + 10.0) / (headroom + 10.0 + rest))
-        return max(rung, 0.0)
 
     def _bracket(self) -> Generator[Ask, Reading, None]:
         while True:
@@ -190,8 +105,8 @@ class _Hunt:
         base = good.level_db if good is not None else max(r.level_db for r in self.seen.excluded)
         if base >= self.roof_db - self.seen.settings.resolution_db / 2.0:
             if good is None:
-                raise _End("never_below")
-            raise _End("ceiling")
+                raise End("never_below")
+            raise End("ceiling")
         step = self.seen.loose_db + (self.seen.hidden_db(good) if good is not None else 0.0)
         level = base + step
         aim = self.seen.aim(good)
@@ -201,6 +116,8 @@ class _Hunt:
             level = max(level, self.seen.low_db + self.seen.loose_db)
         reading = yield from self._fire(max(level, base + self.seen.least_db))
         self._watch_for_limiting(reading)
+        if not self.seen.within(reading) and Beneath(self.seen, self._fire, self.roof_db).floor_rules(reading):
+            raise End("floor")
         if not self.seen.within(reading) and reading not in self.seen.bad:
             yield from self._doubtful(reading)
 
@@ -210,7 +127,7 @@ class _Hunt:
             self.seen.excluded.append(reading)
             return
         probe = yield from self._fire(reading.level_db - PROBE_DB)
-        if self.seen.within(probe) or probe.distortion < 0.96 * reading.distortion:
+        if self.seen.within(probe) or probe.distortion < FALLS_BY * reading.distortion:
             self.seen.stand_as_bad(reading)
         else:
             self.seen.excluded += [reading, probe]
@@ -222,9 +139,9 @@ class _Hunt:
             reading = yield from self._fire(bad.level_db - LOOK_DOWN_DB * (1 + self.refined))
             self.refined += 1
             if self.refined > DOWN_AT_MOST:
-                raise _End("never_below")
+                raise End("never_below")
             if not self.seen.within(reading) and reading.distortion > bad.distortion:
-                raise _End("never_below")
+                raise End("never_below")
             if not self.seen.within(reading):
                 self.seen.stand_as_bad(reading)
             return
@@ -265,7 +182,7 @@ class _Hunt:
             for _ in range(self.seen.settings.confirms):
                 try:
                     reading = yield from self._fire(level, "confirm")
-                except _End as end:
+                except End as end:
                     return (end.reason, ()) if end.reason != "budget" else ("budget", tuple(fresh))
                 if not self.seen.within(reading):
                     break
@@ -292,7 +209,7 @@ class _Hunt:
         lost = max(self.seen.gain_db(g) for g in goods) - self.seen.gain_db(reading)
         grew = (reading.output_db - last.output_db) / max(reading.level_db - last.level_db, 1e-9)
         if lost > LIMITED_FROM_DB + LIMITED_PER_RATIO_DB * reading.distortion and grew < 0.5:
-            raise _End("limited")
+            raise End("limited")
 
     def _found(self, reason: str, confirms: tuple[Reading, ...]) -> Found:
         good, bad = self.seen.best, self.seen.worst

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from sequencer.measurements.clip_law import gain_loss_db, overdrive_db
 from sequencer.measurements.search_model import Knowledge, Reading, Settings
 
 NEAR_PAIR_DB = 1.5
+WIDE_PAIR_DB = 0.15  # a soft unit rises less than its noise over a narrower one
 CREEP_DB = 0.25  # largest step where a rail may collapse
 BENEATH_WINDOW_DB = 3.0  # lower than this under the window, what is not informative says nothing
 STEEPEST = 3.0  # u per dB that a pair may foretell: more is noise
@@ -72,8 +74,15 @@ class Evidence:
         return math.sqrt(max(at**2 - self.low_branch() ** 2, 1e-12))
 
     def low_branch(self) -> float:
-        below = [self.excess(g) for g in self.good if g.level_db < self.low_db - 1.0 and self.informative(g)]
-        return min(below, default=0.0)
+        """Excess of the last reading on the falling or flat branch (crossover, noise): no clip's. 0 where none is seen."""
+        told = [r for r in (*self.good, *self.excluded) if self.informative(r)]
+        told.sort(key=lambda r: r.level_db)
+        low = min((self.excess(r) for r in told if r.level_db < self.low_db - 1.0), default=0.0)
+        for lower, upper in pairwise(told):
+            if upper.distortion > lower.distortion + 2.0 * math.hypot(lower.sigma, upper.sigma):
+                break
+            low = self.excess(upper)
+        return min(low, 0.95 * self.limit)
 
     def u(self, reading: Reading) -> float:
         return overdrive_db(math.sqrt(max(self.excess(reading) ** 2 - self.low_branch() ** 2, 0.0)))
@@ -100,7 +109,8 @@ class Evidence:
         under = [g for g in self.good if NEAR_PAIR_DB >= good.level_db - g.level_db > 0.02 and self.informative(g)]
         if not under:
             return None
-        lower = max(reversed(under), key=lambda g: g.level_db)
+        wide = [g for g in under if good.level_db - g.level_db >= WIDE_PAIR_DB]
+        lower = max(reversed(wide or under), key=lambda g: g.level_db)
         ua, ub = self.u(lower), self.u(good)
         if ub - ua < 0.01:
             return None

@@ -84,22 +84,33 @@ def _channel(bench: Bench, unit: Unit, point: Point, name: str, clip_v: float) -
         load_ohm=load.ohm[name],
         clip_v=clip_v,
         gain_db=unit.gain_db if channel.gain_db is None else channel.gain_db,
-        sources=_sources(bench, point.load, name, wire, clip_v),
+        sources=_sources(bench, point.load, name, wire),
+        ranges=_ranges(bench, wire),
     )
 
 
-def _sources(bench: Bench, load_name: str, channel: str, wire: str, clip_v: float) -> tuple[Source, ...]:
+def _sources(bench: Bench, load_name: str, channel: str, wire: str) -> tuple[Source, ...]:
     """The bench's own sources of one channel's power, each physical one once, in percent of its quantity."""
     probe = bench.input.get(wire)
-    factor = probe.factor if probe else 1.0
-    fitting = [r for r in bench.range if r.input in ("all", wire) and r.full_scale_v * factor >= clip_v]
-    best = min(fitting or bench.range, key=lambda r: r.full_scale_v)
     load = bench.load[load_name]
-    probe_pct = probe.gain_uncertainty_pct if probe else 0.0
     return (
-        Source.voltage(f"range:{wire}:{best.full_scale_v:g}", best.kind, best.gain_uncertainty_pct),
-        Source.voltage(f"probe:{wire}", probe.kind if probe else "rectangular", probe_pct),
+        Source.voltage(
+            f"probe:{wire}", probe.kind if probe else "rectangular", probe.gain_uncertainty_pct if probe else 0.0
+        ),
         Source.resistance(f"load:{load_name}:{channel}", "normal", 100.0 * load.uncertainty_ohm / load.ohm[channel]),
+    )
+
+
+def _ranges(bench: Bench, wire: str) -> tuple[tuple[float, Source], ...]:
+    """Every range of one input, rising: its reach at the unit's side and the source of its gain."""
+    factor = bench.input[wire].factor if wire in bench.input else 1.0
+    fitting = sorted((r for r in bench.range if r.input in ("all", wire)), key=lambda r: r.full_scale_v)
+    return tuple(
+        (
+            r.full_scale_v * factor,
+            Source.voltage(f"range:{wire}:{r.full_scale_v:g}", r.kind, r.gain_uncertainty_pct),
+        )
+        for r in fitting
     )
 
 

@@ -45,10 +45,7 @@ class Shooter:
         reading = await hands.supply.read()
         record_s = request.cycles / request.frequency_hz + window.before_s + window.after_s
         await hands.digitiser.wait_complete(record_s + COMPLETE_WITHIN_S)
-        records = {
-            name: self._record(await hands.digitiser.fetch(_number(name)), request.full_scale_v[name])
-            for name in request.full_scale_v
-        }
+        records = {name: self._record(await hands.digitiser.fetch(_number(name))) for name in request.full_scale_v}
         status = await hands.supply.status()
         self.number += 1
         return Shot(
@@ -76,7 +73,7 @@ class Shooter:
         self._capture = await self.hands.digitiser.set_capture(self.capture_of(volts, window))
         self._capture_key = key
 
-    def _record(self, raw: RawTrace, asked_v: float) -> Record:
+    def _record(self, raw: RawTrace) -> Record:
         codes = np.asarray(raw.codes, dtype=np.int32)
         step_v = raw.converter_step_codes * raw.volts_per_code
         return Record(
@@ -84,7 +81,7 @@ class Shooter:
             sample_interval_s=raw.sample_interval_s,
             start_s=raw.start_s,
             step_v=step_v,
-            full_scale_v=max(step_v * 2 ** (self.bits - 1), asked_v),
+            full_scale_v=step_v * 2 ** (self.bits - 1),
             overloaded=raw.overloaded,
             bits=self.bits,
             codes=codes,

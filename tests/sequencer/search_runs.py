@@ -86,9 +86,7 @@ def told_window(one: Unit, seed: int, half_db: float, softness_known: bool) -> K
     crossing = one.crossing_db(LIMIT)
     onset = (crossing if math.isfinite(crossing) else one.knee_db) - HARD_AT_1_PCT_DB
     centre = onset + rng.uniform(-half_db, half_db)
-    return Knowledge(
-        centre - half_db, centre + half_db, softness_known, collapse_possible=one.kind == "fold-back"
-    )
+    return Knowledge(centre - half_db, centre + half_db, softness_known, collapse_possible=one.kind == "fold-back")
 
 
 def settings_for(one: Unit, seed: int) -> Settings:

@@ -119,7 +119,11 @@ def shaped(kind: str, index: int) -> tuple[Shape, Curve]:
     if kind == "sag":
         shape = sagging(rng.uniform(0.02, 0.48))
     elif kind == "soft-edged":
-        shape = soft(math.exp(rng.uniform(math.log(9.0), math.log(70.0)))) if index % 4 else uneven(1.0 + 0.04 * rng.random())
+        shape = (
+            soft(math.exp(rng.uniform(math.log(9.0), math.log(70.0))))
+            if index % 4
+            else uneven(1.0 + 0.04 * rng.random())
+        )
     elif kind == "one-sided":
         shape = one_sided
     elif kind == "crossover":
@@ -163,6 +167,9 @@ class Unit:
             at = self.curve.crossing_db(limit)
             self._crossing[limit] = at / self.steeper if at > 0 else at
         return self.knee_db + self._crossing[limit] + self.moved_db()
+
+    def forget(self) -> None:
+        self._crossing.clear()
 
     def drive_db(self, level_db: float) -> float:
         drive = level_db - self.knee_db - self.moved_db()
@@ -237,3 +244,4 @@ def _special(one: Unit, rng: np.random.Generator) -> None:
     elif one.kind == "fold-back":
         one.steeper = rng.uniform(3.0, 6.0)
     one.even = one.kind == "one-sided"
+    one.forget()
