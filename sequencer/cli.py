@@ -6,14 +6,15 @@ Nothing heavy is imported at the top: `--help` must answer at once.
 from __future__ import annotations
 
 import argparse
-import contextlib
 import importlib.util
 import json
+import os
 import sys
+import traceback
 from collections.abc import Sequence
 from pathlib import Path
 
-from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_REFUSED, InputRefused
+from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_REFUSED, Fault, InputRefused
 
 CAUTION = (
     "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first. "
@@ -36,9 +37,16 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(problem, file=sys.stderr)
         print(f"refused: {len(refused.problems)} problem(s); nothing was touched, nothing written", file=sys.stderr)
         return EXIT_REFUSED
-    except BrokenPipeError:
-        sys.stderr.close()
+    except Fault as fault:
+        print(f"internal fault: {fault}", file=sys.stderr)
+        return fault.exit_code
+    except BrokenPipeError:  # `nightramp plans | head`: nobody wants the rest
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (kept to the end: what is left must not fail at exit)
         return EXIT_DONE
+    except Exception:
+        traceback.print_exc()
+        print("internal fault: the lines above say where; what was energised has been made safe", file=sys.stderr)
+        return EXIT_FAULT
 
 
 def _stray_packages() -> str | None:
@@ -133,14 +141,16 @@ def _dry_run(arguments: argparse.Namespace) -> int:
     )
     quiet = arguments.json
     done = dry_run(asked, say=(lambda line: print(line, file=sys.stderr, flush=True)) if quiet else _say)
-    print(json.dumps(done.summary(), indent=1, sort_keys=True) if quiet else done.text)
+    _say(json.dumps(done.summary(), indent=1, sort_keys=True) if quiet else done.text)
     return done.exit_code
 
 
 def _say(line: str) -> None:
     """A closed terminal or pipe must not end a night: what can't be shown is in the ledger."""
-    with contextlib.suppress(OSError):
+    try:
         print(line, flush=True)
+    except OSError:
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (kept to the end: what is left must not fail at exit)
 
 
 def _plans(arguments: argparse.Namespace) -> int:

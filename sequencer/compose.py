@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from drivers.dialect import Dialect, load_dialect
 from drivers.roles.capture import Capture
 from sequencer.clock import VirtualClock, one_core, run_virtual
-from sequencer.errors import InputRefused, Problem
+from sequencer.errors import Fault, InputRefused, Problem
 from sequencer.ledger.opening import refuse_used_folder
 from sequencer.ledger.store import Ledger
 from sequencer.night.book import Book
@@ -201,13 +201,22 @@ async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock
         work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, say))
         ended = await supervise(work, keeper, night, say)
         await instruments.close()
-        results = await keeper.write_results()
-        await book.do(ledger.checkpoint)
+        results = await _written(keeper, ended)
     finally:
         await book.do(ledger.close)
         book.close()
         thinking.shutdown(wait=True)
     return Done(exit_code(ended), _closing(ended, results, out), results, out, clock.now_ns() / 1e9)
+
+
+async def _written(keeper: Keeper, ended: Ended) -> dict[str, Any]:
+    """Results from the ledger; where they can't be written (a full disk), that is said, and what is kept stays kept."""
+    try:
+        return await keeper.write_results()
+    except (Fault, OSError) as error:
+        ended.way = "fault"
+        ended.lines.append(f"internal fault: results not written: {error}")
+        return {"format": 1, "runs": [], "suspect": None}
 
 
 def _make(out: Path) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Generator
 from dataclasses import dataclass
 
 from sequencer.measurements.clip_law import overdrive_db
-from sequencer.measurements.search_evidence import Evidence
+from sequencer.measurements.search_evidence import HIDDEN_SHARE, Evidence
 from sequencer.measurements.search_model import Ask, Reading
 
 FIRST_BELOW_DB = 18.0
@@ -20,8 +20,7 @@ LOOK_DOWN_DB = 3.0
 DOWN_AT_MOST = 14
 LADDER_ENDS_DB = 3.0  # so near the window, a unit that shows nothing yet is not a soft one
 FALLS_BY = 0.96  # 3 dB (or a probe) lower, a rising distortion is at most this share
-OF_LOW_BRANCH = 0.7  # less than this share explained by the low branch: something else rises
-HIDDEN_SHARE = 0.2  # of a falling distortion: a soft stage with more would show in its fall
+OF_LOW_BRANCH = 0.85  # less than this share explained by the low branch: something else rises
 ONE_DB = 1.0  # a rise within this of the falling branch leaves no room for a stretch within the limit
 
 Fire = Callable[[float], Generator[Ask, Reading, Reading]]
@@ -47,7 +46,7 @@ class Beneath:
         reading = yield from self.fire((self.seen.low_db + self.seen.high_db) / 2.0 - FIRST_BELOW_DB)
         if self.seen.within(reading):
             return
-        if not self.seen.informative(reading):
+        if not self.seen.informative(reading) or reading.floor >= self.seen.limit:
             self.seen.excluded.append(reading)
         else:
             yield from self.look_down(reading)
@@ -70,7 +69,7 @@ class Beneath:
         """Where softness is unknown: rungs that even the softest stage tied to the rail would not overstep."""
         while not self.seen.bad:
             last = max([*self.seen.good, *self.seen.excluded], key=lambda r: r.level_db)
-            rung = self.rung_db(last, max(self.seen.excess(last) + 2.0 * last.sigma, last.floor))
+            rung = self.rung_db(last, self.seen.hidden(last))
             if last.level_db + rung > self.seen.low_db - 0.3 or last.level_db >= self.seen.low_db:
                 return
             if last.level_db > self.seen.low_db - LADDER_ENDS_DB and not self.seen.informative(last):
@@ -112,7 +111,7 @@ class _Climb:
     def __post_init__(self) -> None:
         self.seen = self.beneath.seen
         fell = 20.0 * math.log10(max(self.lowest.distortion / self.last.distortion, 1.0))
-        self.fall = min(fell / (self.last.level_db - self.lowest.level_db), 1.0)  # dB per dB; 1 is crossover, noise
+        self.fall = min(fell / max(self.last.level_db - self.lowest.level_db, 1e-3), 1.1)  # dB per dB; 1 is crossover
 
     def low_at(self, level_db: float) -> float:
         """The low branch carried on: distortion falling with level as it did at first."""

@@ -15,8 +15,10 @@ from sequencer.measurements.search_model import Knowledge, Reading, Settings
 
 NEAR_PAIR_DB = 1.5
 WIDE_PAIR_DB = 0.15  # a soft unit rises less than its noise over a narrower one
+HIDDEN_SHARE = 0.2  # of a falling distortion: a soft stage with more would show in its fall
 CREEP_DB = 0.25  # largest step where a rail may collapse
 BENEATH_WINDOW_DB = 3.0  # lower than this under the window, what is not informative says nothing
+LEAST_RISE = 0.01  # u: less than this is noise
 STEEPEST = 3.0  # u per dB that a pair may foretell: more is noise
 
 
@@ -74,15 +76,37 @@ class Evidence:
         return math.sqrt(max(at**2 - self.low_branch() ** 2, 1e-12))
 
     def low_branch(self) -> float:
-        """Excess of the last reading on the falling or flat branch (crossover, noise): no clip's. 0 where none is seen."""
+        """Excess at the window of what falls, or is flat, with level (crossover, noise): no clip's. 0 where none is seen.
+
+        Over a wide gap, and up to the window, it is taken to fall as crossover does, 1 dB per dB: too little counted
+        here only makes steps shorter.
+        """
         told = [r for r in (*self.good, *self.excluded) if self.informative(r)]
         told.sort(key=lambda r: r.level_db)
-        low = min((self.excess(r) for r in told if r.level_db < self.low_db - 1.0), default=0.0)
-        for lower, upper in pairwise(told):
-            if upper.distortion > lower.distortion + 2.0 * math.hypot(lower.sigma, upper.sigma):
+        if not told or told[0].level_db >= self.low_db - 1.0:
+            return 0.0
+        last, low = told[0], self.excess(told[0])
+        for upper in told[1:]:
+            if upper.distortion > last.distortion + 2.0 * math.hypot(last.sigma, upper.sigma):
                 break
-            low = self.excess(upper)
+            gap = upper.level_db - last.level_db
+            low = min(self.excess(upper), low * 10.0 ** (-gap / 20.0) if gap > NEAR_PAIR_DB else math.inf)
+            last = upper
+        low *= 10.0 ** (-max(self.low_db - last.level_db, 0.0) / 20.0)
         return min(low, 0.95 * self.limit)
+
+    def hidden(self, last: Reading) -> float:
+        """What a soft stage may contribute to this reading at most: all of it, less what a falling branch explains."""
+        seen = max(self.excess(last) + 2.0 * last.sigma, last.floor)
+        told = [r for r in (*self.good, *self.excluded) if r.level_db < last.level_db - 1.0 and self.informative(r)]
+        if not told or not self.informative(last):
+            return seen
+        lower = max(told, key=lambda r: r.level_db)
+        fallen = self.excess(lower) * 10.0 ** ((lower.level_db - last.level_db) / 20.0)
+        if lower.distortion <= last.distortion + 2.0 * math.hypot(lower.sigma, last.sigma):
+            return seen
+        unexplained = math.sqrt(max(self.excess(last) ** 2 - fallen**2, 0.0))
+        return max(unexplained, HIDDEN_SHARE * self.excess(last), last.floor) + 2.0 * last.sigma
 
     def u(self, reading: Reading) -> float:
         return overdrive_db(math.sqrt(max(self.excess(reading) ** 2 - self.low_branch() ** 2, 0.0)))
@@ -112,10 +136,10 @@ class Evidence:
         wide = [g for g in under if good.level_db - g.level_db >= WIDE_PAIR_DB]
         lower = max(reversed(wide or under), key=lambda g: g.level_db)
         ua, ub = self.u(lower), self.u(good)
-        if ub - ua < 0.01:
+        if ub - ua < LEAST_RISE and (not wide or ua <= LEAST_RISE):
             return None
-        slope = (ub - ua) / (good.level_db - lower.level_db)
-        return good.level_db + (overdrive_db(self.room(good)) - ub) / min(slope, 3.0)
+        slope = max(ub - ua, LEAST_RISE) / (good.level_db - lower.level_db)
+        return good.level_db + (overdrive_db(self.room(good)) - ub) / min(slope, STEEPEST)
 
     def crossing_db(self) -> float | None:
         """Where the line in u through the bracket's ends (or the two highest good readings) meets the limit itself."""

@@ -94,7 +94,9 @@ class Keeper:
         await self._desk.book.do(self._desk.ledger.keep_messages, [message])
 
     async def write_results(self) -> dict[str, Any]:
-        return await self._desk.book.do(write_results, self._desk.out, self._desk.ledger)
+        results = await self._desk.book.do(write_results, self._desk.out, self._desk.ledger)
+        await self._desk.book.do(self._desk.ledger.checkpoint)
+        return results
 
 
 def _worth_keeping(outcome: Outcome, row: dict[str, Any], keep: int) -> list[tuple[str, Judged]]:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import asyncio
 import signal
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
-from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_NOT_CONFIRMED_SAFE, EXIT_STOPPED, EXIT_TRIPPED
+from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_NOT_CONFIRMED_SAFE, EXIT_STOPPED, EXIT_TRIPPED, Fault
 from sequencer.measurements.output_power import OverloadRemains
 from sequencer.night.keeping import Keeper
 from sequencer.night.night import Night, Trip
@@ -79,10 +80,14 @@ async def supervise(work: Night, keeper: Keeper, plan: NightPlan, say: Callable[
         order: Order = "normal" if way in ("done", "stopped") else "fault"
         bleed_s = max((run.unit.bleed_s for run in plan.runs), default=LONGEST_BLEED_S)
         report = await _made_safe(keeper, order, bleed_s, stop, say)
-    for run in list(keeper.open_runs):
-        await keeper.end(run, "tripped" if way == "tripped" else "stopped" if way == "stopped" else "unfinished")
-    await keeper.tell_safe(plan, report)
     lines = [why] if why else []
+    try:
+        for run in list(keeper.open_runs):
+            await keeper.end(run, "stopped" if way == "stopped" else "tripped" if way == "tripped" else "unfinished")
+        await keeper.tell_safe(plan, report)
+    except Fault as fault:  # a full disk: the bench is safe, the book is not complete
+        way = "fault"
+        lines.append(f"internal fault: {fault}")
     lines.append("made safe, confirmed" if report.confirmed else "NOT CONFIRMED SAFE: " + "; ".join(report.lines))
     return Ended(way, report.confirmed, lines)
 
@@ -106,6 +111,8 @@ def _way(night: asyncio.Task[None]) -> tuple[Way, str]:
         return "done", ""
     if isinstance(error, Trip | InstrumentError | OverloadRemains):
         return "tripped", f"tripped: {error}"
+    if not isinstance(error, Fault):
+        traceback.print_exception(error)
     return "fault", f"internal fault: {type(error).__name__}: {error}"
 
 

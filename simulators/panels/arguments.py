@@ -83,6 +83,6 @@ def plain(value: float, digits: int) -> str:
 
 
 def short_exponent(value: float, digits: int) -> str:
-    """As 1.2500E-1: no zeros and no plus before the exponent."""
+    """As 1.2500E+0: no zeros before the exponent."""
     mantissa, exponent = f"{value + 0.0:.{digits}E}".split("E")
-    return f"{mantissa}E{int(exponent)}"
+    return f"{mantissa}E{int(exponent):+d}"

@@ -25,7 +25,7 @@ Shape = Callable[[Wave], Wave]  # rows of drive (crest 1 = onset) to rows of out
 PLAIN = ("hard clip", "sag", "soft-edged", "one-sided", "crossover", "8-bit floor", "drift", "hysteresis")
 OTHERS = (
     "limiter", "protection below", "protection just above", "never below", "floor above", "ceiling", "very soft",
-    "fold-back",
+    "fold-back", "crossover, hardly below",
 )  # fmt: skip
 PER_CYCLE = 512
 HARMONICS = 20
@@ -127,7 +127,9 @@ def shaped(kind: str, index: int) -> tuple[Shape, Curve]:
     elif kind == "one-sided":
         shape = one_sided
     elif kind == "crossover":
-        shape = dead_zone(math.exp(rng.uniform(math.log(0.0004), math.log(0.02))))
+        shape = dead_zone(math.exp(rng.uniform(math.log(0.0004), math.log(0.0158))))  # within 1 % for 1 dB or more
+    elif kind == "crossover, hardly below":
+        shape = dead_zone(rng.uniform(0.0158, 0.02))
     elif kind == "very soft":
         shape = np.tanh if index % 8 == 0 else soft(rng.uniform(2.0, 6.0))
     else:
@@ -206,7 +208,7 @@ def _gone(level_db: float) -> Reading:
     return Reading(level_db, 9.99, 9.99, 1.0, -80.0, output_gone=True)
 
 
-SHAPES = {"sag": 30, "soft-edged": 30, "crossover": 40, "very soft": 24}
+SHAPES = {"sag": 30, "soft-edged": 30, "crossover": 40, "very soft": 24, "crossover, hardly below": 24}
 
 
 def unit(kind: str, seed: int) -> Unit:
