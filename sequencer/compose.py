@@ -27,7 +27,7 @@ from sequencer.plan.check_table import Checked, check_json, check_table
 from sequencer.plan.estimate import ShotWindow, clip_volts, estimates
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files, Inputs, UnitInBay
-from sequencer.plan.load import load_inputs
+from sequencer.plan.load import gather_inputs
 from sequencer.plan.models import ROLES, Bay, Bench, Load, RoleName, Unit
 from sequencer.plan.refuse import refusals
 from sequencer.plan.schema import file_schemas
@@ -115,14 +115,25 @@ def schemas() -> dict[str, Any]:
     return file_schemas() | {"dialect": DialectFile.model_json_schema(), "results": results_schema()} | messages
 
 
-def _inputs(plan: str | None, units: Sequence[str], bench: str | None) -> Inputs:
-    return load_inputs(plan or DEMO_PLAN, tuple(units) or DEMO_UNITS, bench or DEMO_BENCH)
+def _inputs(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:
+    """Files and dialects. Raises InputRefused with the problems of all files together, as far as each can be read."""
+    inputs, problems = gather_inputs(plan or DEMO_PLAN, tuple(units) or DEMO_UNITS, bench or DEMO_BENCH)
+    dialects: dict[RoleName, Dialect] = {}
+    if inputs is not None:
+        try:
+            dialects = load_dialects(inputs.bench)
+        except InputRefused as refused:
+            problems += refused.problems
+        if problems:
+            problems += [problem for one in inputs.units for problem in _on_paper(inputs, one).refused]
+    if inputs is None or problems:
+        raise InputRefused(list(dict.fromkeys(problems)))
+    return inputs, dialects
 
 
 def check(plan: str, units: Sequence[str], bench: str | None) -> Check:
     """Every unit of the plan on paper. Raises InputRefused where a file alone cannot be used."""
-    inputs = _inputs(plan, units, bench)
-    load_dialects(inputs.bench)
+    inputs, _ = _inputs(plan, units, bench)
     return Check(tuple(_on_paper(inputs, one) for one in inputs.units))
 
 
@@ -151,8 +162,7 @@ def night_plan(inputs: Inputs, seed: int, stand_ins: Mapping[RoleName, str]) -> 
 
 def dry_run(asked: DryRun, say: Say) -> Done:
     """The plan on simulated instruments. Raises InputRefused before anything is written."""
-    inputs = _inputs(asked.plan, asked.units, asked.bench)
-    dialects = load_dialects(inputs.bench)
+    inputs, dialects = _inputs(asked.plan, asked.units, asked.bench)
     refused = Check(tuple(_on_paper(inputs, one) for one in inputs.units)).refused
     if refused:
         raise InputRefused(refused)

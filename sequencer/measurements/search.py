@@ -37,8 +37,7 @@ def search(
         hunt = _Hunt(Evidence(limit, knowledge, settings), readings, roof_db)
         one = yield from hunt.run()
         found.append(one)
-        if hunt.hit_db is not None:
-            roof_db = min(roof_db, hunt.hit_db - settings.resolution_db)
+        roof_db = hunt.roof_db  # lower after a hit of the protection or a stop
     return tuple(found)
 
 
@@ -48,7 +47,6 @@ class _Hunt:
     readings: list[Reading]  # of all limits, in the order fired
     roof_db: float
     shots: int = 0
-    hit_db: float | None = None
     refined: int = 0
     stalls: int = 0
 
@@ -57,11 +55,14 @@ class _Hunt:
     def run(self) -> Talk:
         for reading in self.readings:
             self.seen.sort_in(reading)
+        self.seen.keep_good_below(self.roof_db + self.seen.least_db)
         confirms: tuple[Reading, ...] = ()
         beneath = Beneath(self.seen, self._fire, self.roof_db)
         try:
             if not self.readings:
                 yield from beneath.first()
+            elif not self.seen.good and not self.seen.bad:
+                yield from beneath.below_all(self.readings)
             if not self.seen.bad and not self.seen.known.softness_known:
                 yield from beneath.ladder()
             yield from self._bracket()
@@ -81,14 +82,11 @@ class _Hunt:
         reading = yield Ask(level, purpose, self.seen.limit)
         self.shots += 1
         self.readings.append(reading)
-        if reading.output_gone:
-            self.hit_db = reading.level_db
-            raise End("protected")
+        if reading.output_gone or reading.stop is not None:
+            self.roof_db = min(self.roof_db, reading.level_db - self.seen.settings.resolution_db)
+            self.seen.keep_good_below(reading.level_db)
+            raise End("protected" if reading.output_gone or reading.stop is None else reading.stop)
         self.seen.sort_in(reading)
-        if reading.stop is not None:
-            self.hit_db = reading.level_db
-            self.seen.good = [g for g in self.seen.good if g is not reading]
-            raise End(reading.stop)
         return reading
 
     def _bracket(self) -> Generator[Ask, Reading, None]:

@@ -7,7 +7,7 @@ falls as the level rises: go up, until it is within the limit or rises for good.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 
 from sequencer.measurements.clip_law import overdrive_db
@@ -44,8 +44,18 @@ class Beneath:
     def first(self) -> Generator[Ask, Reading, None]:
         """A harmless shot. A floor above the limit there may still fall with level, so it is only set aside."""
         reading = yield from self.fire((self.seen.low_db + self.seen.high_db) / 2.0 - FIRST_BELOW_DB)
-        if self.seen.within(reading):
-            return
+        if not self.seen.within(reading):
+            yield from self._judge_lowest(reading)
+
+    def below_all(self, readings: Sequence[Reading]) -> Generator[Ask, Reading, None]:
+        """All readings of a higher limit lie above this one: as if the lowest were the first shot."""
+        usable = [r for r in readings if not r.output_gone and r.stop is None]
+        if not usable:
+            yield from self.first()
+        else:
+            yield from self._judge_lowest(min(usable, key=lambda r: r.level_db))
+
+    def _judge_lowest(self, reading: Reading) -> Generator[Ask, Reading, None]:
         if not self.seen.informative(reading) or reading.floor >= self.seen.limit:
             self.seen.excluded.append(reading)
         else:

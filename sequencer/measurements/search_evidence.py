@@ -168,6 +168,10 @@ class Evidence:
         elif self.crosses(reading):
             self.stand_as_bad(reading)
 
+    def keep_good_below(self, level_db: float) -> None:
+        """After a hit of the protection or a stop there, nothing at or above it is a clean reading any more."""
+        self.good = [g for g in self.good if g.level_db < level_db - 1e-9]
+
     def stand_as_bad(self, reading: Reading) -> None:
         for old in [g for g in self.good if g.level_db >= reading.level_db - 1e-9]:
             self.good.remove(old)

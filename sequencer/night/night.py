@@ -176,7 +176,8 @@ class Night:
         return window
 
     async def _temperatures(self, state: UnitState) -> Mapping[str, float]:
-        wired = state.run.bay.thermometer
+        own = state.run.unit.channel_names()  # a bay may have more thermometers than the unit has channels
+        wired = {channel: name for channel, name in state.run.bay.thermometer.items() if channel in own}
         if not wired:
             return {}
         seen = await self.doing.hands.thermometer.read(list(wired.values()))

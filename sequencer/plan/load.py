@@ -33,7 +33,7 @@ from sequencer.plan.within_bench import bench_problems
 from sequencer.plan.wording import key_path, problems_of, shown
 
 __all__ = [
-    "Inputs", "Loaded", "UnitArgument", "load_bench", "load_inputs", "load_plan", "load_unit",
+    "Inputs", "Loaded", "UnitArgument", "load_bench", "gather_inputs", "load_inputs", "load_plan", "load_unit",
     "parse_unit_argument", "shipped",
 ]  # fmt: skip
 
@@ -85,6 +85,14 @@ def load_inputs(plan: str, units: Sequence[str], bench: str) -> Inputs:
     Raises InputRefused with the problems of all files; what plan, unit and bench say of each other is
     `refuse.refusals`.
     """
+    inputs, problems = gather_inputs(plan, units, bench)
+    if inputs is None or problems:
+        raise InputRefused(problems)
+    return inputs
+
+
+def gather_inputs(plan: str, units: Sequence[str], bench: str) -> tuple[Inputs | None, list[Problem]]:
+    """As `load_inputs`, with the problems handed back: while each file has a model, more can be told of them together."""
     problems: list[Problem] = []
     arguments = _arguments(units, problems)
     loaded_plan = _try(PLAN, plan, problems)
@@ -96,10 +104,11 @@ def load_inputs(plan: str, units: Sequence[str], bench: str) -> Inputs:
     if loaded_bench is not None:
         bays, more = bays_for(arguments, loaded_bench.model, loaded_bench.name)
         problems += more
-    if problems or loaded_plan is None or loaded_bench is None:
-        raise InputRefused(list(dict.fromkeys(problems)))
+    problems = list(dict.fromkeys(problems))
+    if loaded_plan is None or loaded_bench is None or len(found) != len(bays):
+        return None, problems
     placed = tuple(UnitInBay(one, bay) for one, bay in zip(found, bays, strict=True) if bay is not None)
-    return Inputs(loaded_plan, placed, loaded_bench)
+    return Inputs(loaded_plan, placed, loaded_bench), problems
 
 
 def shipped() -> dict[str, dict[str, str]]:
@@ -133,17 +142,18 @@ def _with_serial(loaded: Loaded[Unit] | None, serial: str | None) -> Loaded[Unit
 def _one(kind: _Kind[M], name_or_path: str) -> Loaded[M]:
     problems: list[Problem] = []
     loaded = _try(kind, name_or_path, problems)
-    if loaded is None:
+    if loaded is None or problems:
         raise InputRefused(problems)
     return loaded
 
 
 def _try(kind: _Kind[M], name_or_path: str, problems: list[Problem]) -> Loaded[M] | None:
-    """The loaded file, or None with what is wrong added to `problems`."""
+    """The loaded file, or None where there is no model of it; what is wrong is added to `problems`."""
     try:
         path = _path(kind, name_or_path)
         raw = _read(path, name_or_path, kind)
-        model = _checked(kind, _parsed(raw, name_or_path), name_or_path, path)
+        model, wrong = _checked(kind, _parsed(raw, name_or_path), name_or_path, path)
+        problems += wrong
     except InputRefused as refused:
         problems += refused.problems
         return None
@@ -204,7 +214,8 @@ def _not_toml(text: str, said: str, file: str) -> InputRefused:
     return _refuse(file, f"line {number}", shown(line), f"not TOML here: {words}")
 
 
-def _checked(kind: _Kind[M], data: dict[str, Any], file: str, path: Path) -> M:
+def _checked(kind: _Kind[M], data: dict[str, Any], file: str, path: Path) -> tuple[M, list[Problem]]:
+    """The model, and what is wrong in it beyond its shape. Raises InputRefused where there is no model."""
     given = data.get("format")
     if type(given) is not int or given != FORMAT:
         value = "(nothing)" if given is None else shown(given)
@@ -216,10 +227,7 @@ def _checked(kind: _Kind[M], data: dict[str, Any], file: str, path: Path) -> M:
         model = kind.model.model_validate(frozen)
     except ValidationError as error:
         raise InputRefused(problems_of(error, kind.model, frozen, file) + list(_paths_of(frozen, file, path))) from None
-    problems = kind.check(model, file) + (list(_paths_of(frozen, file, path)) if kind.word == "bench" else [])
-    if problems:
-        raise InputRefused(problems)
-    return model
+    return model, kind.check(model, file) + (list(_paths_of(frozen, file, path)) if kind.word == "bench" else [])
 
 
 def _wild_numbers(value: Any, place: tuple[int | str, ...]) -> Iterator[tuple[tuple[int | str, ...], float]]:

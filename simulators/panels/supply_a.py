@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from simulators.panels import arguments as arg
 from simulators.panels.front import Front
-from simulators.panels.supply_common import Trip, Triplatch, measured
+from simulators.panels.supply_common import Trip, TripLatch, measured
 from simulators.panels.tree import Call, Command, Refused
 from simulators.world.world import World
 
@@ -21,7 +21,7 @@ class SupplyA(Front):
     def __init__(self, world: World, serial: str) -> None:
         super().__init__("supply-a", f"BILGE & KEEL,PS-6080,{serial},3.2")
         self._world, self._key = world, f"supply-a {serial}"
-        self._latch = Triplatch(world)
+        self._latch = TripLatch(world)
         self._defaults()
         self._add_settings()
         self._add_readings()
@@ -35,7 +35,7 @@ class SupplyA(Front):
 
     def restart(self, now_ns: int) -> None:
         super().restart(now_ns)
-        self._latch = Triplatch(self._world, now_ns)
+        self._latch = TripLatch(self._world, now_ns)
 
     def clear(self) -> None:
         self._latch.forget()

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from simulators.panels import arguments as arg
 from simulators.panels.front import Front
-from simulators.panels.supply_common import Risen, Trip, Triplatch, measured
-from simulators.panels.tree import Call, Command
+from simulators.panels.supply_common import Risen, Trip, TripLatch, measured
+from simulators.panels.tree import Call, Command, Refused
 from simulators.world.world import World
 
 WINDOW_NS = 50_000_000
@@ -21,7 +21,7 @@ class SupplyB(Front):
     def __init__(self, world: World, serial: str) -> None:
         super().__init__("supply-b", f"GANGWAY POWER,GP40-100,{serial},B.07")
         self._world, self._key = world, f"supply-b {serial}"
-        self._questionable, self._operation = Triplatch(world), Triplatch(world)
+        self._questionable, self._operation = TripLatch(world), TripLatch(world)
         self._defaults()
         self._add_settings()
         self._add_readings()
@@ -35,8 +35,8 @@ class SupplyB(Front):
 
     def restart(self, now_ns: int) -> None:
         super().restart(now_ns)
-        self._questionable = Triplatch(self._world, now_ns)
-        self._operation = Triplatch(self._world, now_ns)
+        self._questionable = TripLatch(self._world, now_ns)
+        self._operation = TripLatch(self._world, now_ns)
 
     def clear(self) -> None:
         self._questionable.forget()
@@ -91,7 +91,10 @@ class SupplyB(Front):
         self._apply(call.now_ns)
 
     def _set_output(self, call: Call) -> None:
-        self._switch(call.now_ns, arg.switch(call.args[0]) and not self._questionable.tripped)
+        on = arg.switch(call.args[0])
+        if on and self._questionable.tripped:
+            raise Refused(-221)
+        self._switch(call.now_ns, on)
 
     def _switch(self, now_ns: int, on: bool) -> None:
         for latch in (self._questionable, self._operation):

@@ -11,7 +11,7 @@ Trip = Literal["over-voltage", "over-current", "too hot"]
 Risen = Literal["limited", "regulated"] | Trip
 
 
-class Triplatch:
+class TripLatch:
     """Trips stand until cleared; rises are kept until taken."""
 
     def __init__(self, world: World, now_ns: int = 0) -> None:

@@ -16,6 +16,7 @@ from simulators.world.unit_truth import UnitTruth
 
 SETTLED = 1e-7  # of the rail: what is left of a transient when the rest is taken as periodic
 POINTS_PER_CYCLE = 400
+MOST_POINTS = 240_000
 LONG_POINTS_PER_CYCLE = 160  # where hundreds of cycles are needed until it is periodic
 STIFF = Source(0.0, 0.01, 1e-4)  # stands in for a rail without reservoir once the supply limits
 
@@ -60,7 +61,9 @@ class Live:
         cycles = math.ceil(settle_s * frequency_hz) + 1
         if planned < cycles:
             cycles = max(1, math.ceil(planned - 1e-4))
-        per_cycle = POINTS_PER_CYCLE if cycles <= 100 else LONG_POINTS_PER_CYCLE
+        per_cycle = POINTS_PER_CYCLE
+        if cycles > 100:
+            per_cycle = max(MOST_POINTS // cycles, 40) if cycles > 1500 else LONG_POINTS_PER_CYCLE
         if source.ohm:
             part = 300.0 if source.tau_s > STIFF.tau_s else 4.0
             per_cycle = max(per_cycle, min(math.ceil(part / (frequency_hz * source.tau_s)), 20_000))

@@ -11,11 +11,6 @@ from simulators.world.noise import Samples
 from simulators.world.setting import Setting
 from simulators.world.timeline import Segment
 
-RAIL = "rail"
-INPUT = "input"
-LOAD_SHUNT = "shunt in the load return"
-SUPPLY_SHUNT = "shunt in the supply lead"
-
 
 class Wires:
     """Volts on named wires during one segment; `t_s` from its start, ascending."""

@@ -27,7 +27,7 @@ from simulators.world.timeline import Segment, Timeline
 from simulators.world.wires import Wires, noise_vrms
 
 CONTACT_NS = 15_000_000
-EVERYWHERE = frozenset[str]()
+ALL_OPEN = frozenset[str]()
 
 
 @dataclass(frozen=True)
@@ -47,8 +47,8 @@ class World:
         self.triggers: list[int] = []
         self._planned: list[tuple[int, int, Callable[[int], None]]] = []
         self._count = itertools.count()
-        self._contacts: frozenset[str] = EVERYWHERE
-        self._welded: frozenset[str] = EVERYWHERE
+        self._contacts: frozenset[str] = ALL_OPEN
+        self._welded: frozenset[str] = ALL_OPEN
         self._tone: Tone | None = None
         self._emf_v = 0.0
         self._feed = Feed(source_ohm=self.bench.supply.source_ohm, lead_ohm=self.bench.supply.lead_ohm)
@@ -138,6 +138,8 @@ class World:
         before = self._timeline.last.setting
         self._contacts = closed | self._welded
         bay, after = self._present(at_ns)
+        if len(self.layout.connected_bays(self._contacts)) > 1:
+            self._rows.append(EventRow(at_ns, "more than one bay connected"))
         if self._tone is not None and before.live and before.load_ohm != after.load_ohm:
             opened = any(b > a for a, b in zip(before.load_ohm, after.load_ohm, strict=False)) or bay is None
             what = "opened" if opened else "closed"
@@ -271,8 +273,7 @@ class World:
     def _close(self, last: Segment, at_ns: int) -> None:
         elapsed_s = last.seconds(at_ns)
         for bay in self.layout.bays:
-            if bay.name == last.bay:
-                self._warmth[bay.name] = self._warm(bay, at_ns)
+            self._warmth[bay.name] = self._warm(bay, at_ns)
         last.limited = last.response.limited_between(0.0, elapsed_s)
         if last.setting.tone is not None:
             self._work = self._work.plus(last.response.work(elapsed_s))

@@ -94,7 +94,7 @@ def sagging(rho: float) -> Shape:
 
     def clip(drive: Wave) -> Wave:
         rail = np.ones((*drive.shape[:-1], 1))
-        for _ in range(60):  # a contraction: each turn shrinks the error by rho times the clip's share
+        for _ in range(16):  # a contraction: each turn shrinks the error by less than 0.48 of the clip's share
             mean = np.mean(np.abs(np.clip(drive, -rail, rail)), axis=-1, keepdims=True) * np.pi / 2.0
             rail = 1.0 + rho - rho * mean
         return np.clip(drive, -rail, rail)

@@ -6,8 +6,6 @@ import asyncio
 import heapq
 from collections.abc import Callable, Hashable
 
-import pytest
-
 from simulators.bench import FRONTS, BenchSpec, Instrument, SimulatedBench
 from simulators.faults import LinkFault, LinkFaults
 from simulators.world.layout import Bay
@@ -78,6 +76,13 @@ async def ask(address: str, message: str) -> str:
     return reply.decode().rstrip("\n")
 
 
+async def answer_or_nothing(address: str, message: str) -> str:
+    try:
+        return await ask(address, message)
+    except ConnectionError:
+        return ""
+
+
 async def test_every_role_answers_for_itself() -> None:
     """Identities of the programming pages, with the serials of the bench."""
     bench = SimulatedBench(SPEC, SteppedTime(), seed=1)
@@ -104,12 +109,10 @@ async def test_a_restart_puts_a_panel_back_to_power_on() -> None:
     bench = SimulatedBench(SPEC, SteppedTime(), seed=1, faults=faults)
     address = (await bench.start())["supply"]
     try:
-        assert await ask(address, "*ESR?;CONF:OUTP ON;CONF:OUTP?") == "128;ON"
+        assert await ask(address, "*ESR?;:CONF:OUTP ON;OUTP?") == "128;ON"
         assert await ask(address, "CONF:OUTP?") == "ON"
         assert await ask(address, "CONF:OUTP?") == "ON"
-        with pytest.raises(ConnectionError):
-            assert not await ask(address, "CONF:OUTP?")
-            raise ConnectionResetError
+        assert await answer_or_nothing(address, "CONF:OUTP?") == ""
         assert await ask(address, "*ESR?;:CONF:OUTP?") == "128;OFF"
     finally:
         await bench.stop()

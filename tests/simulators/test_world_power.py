@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from simulators.world.bench_truth import BenchTruth, SupplyTruth
 from simulators.world.heat import later_c
@@ -115,6 +116,24 @@ def test_current_limit_folds_the_supply() -> None:
     assert limited_v**2 / 4.0 < (5.0 - 1.1) * 24.0 * 0.88
 
 
+def test_limited_rail() -> None:
+    """C dV/dt = min((V0 - V)/Rs, cap) - |v|/R, C = tau/Rs, cap = what the limit leaves: scipy.integrate.solve_ivp."""
+    feed = FeedTruth(idle_a=1.0, efficiency=0.8)
+    world = powered(unit(rail=RailTruth(30.0, 0.5, 0.008), feed=feed), 4.0, limit_a=4.0)
+    world.fire(ON_NS, 2.4, 1000.0, 60)
+    peak_v, cap_a = 24.0 * math.sqrt(2.0), (4.0 - 1.0) * 24.0 * 0.8 / 30.0
+
+    def slope(t: float, v: list[float]) -> list[float]:
+        out = min(abs(peak_v * math.sin(2.0 * math.pi * 1000.0 * t)), v[0])
+        return [(min((30.0 - v[0]) / 0.5, cap_a) - out / 4.0) / (0.008 / 0.5)]
+
+    t_s = np.linspace(0.0, 0.06, 3001)
+    rail_v = solve_ivp(slope, (0.0, 0.06), [30.0], "RK45", t_s, rtol=1e-8, atol=1e-8, max_step=1e-5).y[0]
+    expected = np.clip(peak_v * np.sin(2.0 * math.pi * 1000.0 * t_s), -rail_v, rail_v)
+    assert rail_v.min() < 20.0
+    assert np.max(np.abs(volts(world, "output A", ON_NS, t_s) - expected)) < 3e-3
+
+
 def test_off_mutes_at_once_and_the_terminals_bleed() -> None:
     """Exponential: after one time constant 1/e is left."""
     world = powered(unit(feed=FeedTruth(bleed_tau_s=2.0)))
@@ -170,9 +189,8 @@ def test_channels_share_the_rail() -> None:
     """Both channels into 4 ohm sag the rail more than one: the clipped crest is lower (sign of the equation)."""
     rail = RailTruth(30.0, 0.8, 0.005)
     both = powered(unit(channel("A"), channel("B"), rail=rail), 4.0)
-    alone = powered(replace(unit(channel("A"), channel("B"), rail=rail)), 4.0)
-    alone_layout = replace(alone.layout, loads=(replace(alone.layout.loads[0], channels={"A": (("101",), 4.0)}),))
-    alone = World(alone_layout)
+    one_load = replace(both.layout.loads[0], channels={"A": (("101",), 4.0)})
+    alone = World(replace(both.layout, loads=(one_load,)))
     alone.set_supply(0, 24.0, 40.0, True)
     alone.set_coils(0, frozenset({"101"}))
     crests = []

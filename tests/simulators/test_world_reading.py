@@ -10,6 +10,7 @@ import pytest
 
 from simulators.world.bench_truth import BenchTruth, DigitiserTruth, InputTruth
 from simulators.world.digitise import Digitiser, InputSetting, Record, one_two_five
+from simulators.world.layout import Bay, Layout
 from simulators.world.noise import normal, normals, uniform
 from simulators.world.truth_files import load_unit_truth, shipped_bench, shipped_units, unit_truth
 from simulators.world.unit_truth import DeclaredUnit, RailTruth, UnitTruth, spread_ohm
@@ -173,8 +174,6 @@ def test_truth_files_refuse_slips(tmp_path: Path) -> None:
 
 def test_one_bench_one_unit_at_a_time() -> None:
     """Contacts decide which bay is on the bench; the other one cools: exp(-t/RC)."""
-    from simulators.world.layout import Bay, Layout
-
     first, second = unit(channel(offset_v=0.1)), unit(channel(offset_v=0.2))
     bays = (Bay("1", first, ("201",), thermometer={"A": "301"}), Bay("2", second, ("202",), thermometer={"A": "302"}))
     world = World(Layout(bays))
