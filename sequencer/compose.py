@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,7 +36,8 @@ from sequencer.report.tables import points_table
 from sequencer.roles import Instruments, build, load_dialects, substitutes
 
 if TYPE_CHECKING:
-    from simulators.bench import SimulatedBench
+    from simulators.bench import Log, SimulatedBench
+    from simulators.faults import LinkFaults
     from simulators.world.bench_truth import BenchTruth
     from simulators.world.layout import Bay as SimulatedBay
     from simulators.world.unit_truth import UnitTruth
@@ -50,6 +51,17 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
+class Rig:
+    """What tests lay on a simulated bench. faults: role -> faults of its link. log: hears every message with its reply.
+    watch: is handed the bench before it starts, to be asked for the truth afterwards.
+    """
+
+    faults: Mapping[str, LinkFaults] = field(default_factory=dict)
+    log: Log | None = None
+    watch: Callable[[SimulatedBench], None] | None = None
+
+
+@dataclass(frozen=True)
 class DryRun:
     """What `dry-run` was asked."""
 
@@ -60,6 +72,7 @@ class DryRun:
     seed: int = 1
     speed: float | None = None
     ties_seed: int | None = None  # tests draw the order of equal times from it
+    rig: Rig | None = None
 
 
 @dataclass(frozen=True)
@@ -177,7 +190,7 @@ def dry_run(asked: DryRun, say: Say) -> Done:
         raise InputRefused([Problem("command line", "--speed", str(asked.speed), "a number above 0")])
 
     async def main(clock: VirtualClock) -> Done:
-        simulated = _simulated(inputs, night, used, clock)
+        simulated = _simulated(inputs, night, used, clock, asked.rig or Rig())
         addresses = await simulated.start()
         try:
             instruments = build(inputs.bench.model, used, addresses, clock)
@@ -239,7 +252,7 @@ def _closing(ended: Ended, results: Mapping[str, Any], out: Path) -> str:
 
 
 def _simulated(
-    inputs: Inputs, night: NightPlan, dialects: Mapping[RoleName, Dialect], clock: VirtualClock
+    inputs: Inputs, night: NightPlan, dialects: Mapping[RoleName, Dialect], clock: VirtualClock, rig: Rig
 ) -> SimulatedBench:
     """The bench as simulated: truths of its own files, chosen by serial, never the declared values themselves."""
     from simulators.bench import BenchSpec, Instrument, SimulatedBench
@@ -259,7 +272,10 @@ def _simulated(
         probe_factors={_input_number(name): one.factor for name, one in bench.input.items()},
         truth=truth,
     )
-    return SimulatedBench(spec, clock, night.seed)
+    simulated = SimulatedBench(spec, clock, night.seed, rig.faults, rig.log)
+    if rig.watch is not None:
+        rig.watch(simulated)
+    return simulated
 
 
 def _input_number(name: str) -> int:

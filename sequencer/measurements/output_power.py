@@ -16,7 +16,7 @@ from sequencer.measurements.energy import load_j, unit_j
 from sequencer.measurements.judge import ChannelShot, Judged, judge, reading
 from sequencer.measurements.power_job import GainProof, PowerJob
 from sequencer.measurements.predict import Learned, knowledge, onset_expected_db
-from sequencer.measurements.requests import Fire, Purpose, Reply, Request, Rest, Shot
+from sequencer.measurements.requests import BenchReading, Fire, Purpose, ReadBench, Reply, Request, Rest, Shot
 from sequencer.measurements.search import search
 from sequencer.measurements.search_model import Ask, Found, Knowledge, Reading, Settings
 
@@ -153,13 +153,23 @@ def _search(
             judged = yield from _judged_shot(job, ask, known, gains, twins, outcome)
             outcome.judged.append(judged)
             told = reading(job, judged, gains, ask.limit)
-            if told.stop is None and (spent := _spent(job, outcome.judged)):
-                told = replace(told, stop=spent)
-            outcome.readings.append(told)
             yield Rest(job.rest_s)
+            hot = yield from _too_hot(job)
+            stop = told.stop or hot or _spent(job, outcome.judged)
+            told = replace(told, stop=stop)
+            outcome.readings.append(told)
             ask = asking.send(told)
     except StopIteration as end:
         outcome.found = end.value
+
+
+def _too_hot(job: PowerJob) -> Generator[Request, Reply, str | None]:
+    """Heat sinks are read after the rest, when what the burst left in the devices has reached them."""
+    if job.stop_c is None:
+        return None
+    reply = yield ReadBench()
+    assert isinstance(reply, BenchReading)
+    return "temperature" if any(c >= job.stop_c for c in reply.heatsink_c.values()) else None
 
 
 def _spent(job: PowerJob, judged: Sequence[Judged]) -> str | None:

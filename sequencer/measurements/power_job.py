@@ -68,6 +68,7 @@ class PowerJob:
     rest_s: float
     shots_at_most: int = 60
     allowance: Allowance = Allowance()
+    stop_c: float | None = None  # heat sink that ends the ramp; None where none is seen
 
     @property
     def point(self) -> Point:

@@ -139,11 +139,11 @@ class Night:
             raise Trip("could not confirm the bench safe after the unit: " + "; ".join(report.unconfirmed))
 
     async def _group(self, state: UnitState, group: tuple[Point, ...]) -> None:
-        point, unit = group[0], state.run.unit
+        point = group[0]
         await self._connect(state, point.load)
         await self._supply_to(state, point.supply_v)
         start_c = await self._temperatures(state)
-        job = power_job(self.plan, unit, group)
+        job = power_job(self.plan, state.run, group)
         key = (point.frequency_hz, point.load, point.channels, point.supply_v)
         talker = Talker(
             self.doing.shooter, self.doing.clock, self.doing.thinking, self._window(group), self._read_bench(state)

@@ -44,9 +44,9 @@ def groups(points: Sequence[Point]) -> list[tuple[Point, ...]]:
     return [tuple(g) for _, g in groupby(points, key=lambda p: p.group)]
 
 
-def power_job(night: NightPlan, unit: Unit, group: tuple[Point, ...]) -> PowerJob:
+def power_job(night: NightPlan, run: UnitRun, group: tuple[Point, ...]) -> PowerJob:
     """The job of one group of points."""
-    bench, point = night.bench, group[0]
+    bench, unit, point = night.bench, run.unit, group[0]
     load = bench.load[point.load]
     clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
     rail = bench.input_for("rail")
@@ -60,6 +60,7 @@ def power_job(night: NightPlan, unit: Unit, group: tuple[Point, ...]) -> PowerJo
         coupling_hz=unit.coupling_hz,
         rest_s=rest_s(unit, point),
         shots_at_most=budget.shots_per_point,
+        stop_c=unit.heat.stop_c if run.bay.thermometer else None,
         allowance=Allowance(
             time_s=_least(budget.time_s),
             energy_unit_j=_least(budget.energy_unit_j, bench.ceiling.energy_unit_j),

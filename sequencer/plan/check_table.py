@@ -15,6 +15,7 @@ from sequencer.plan.points import Point
 
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
+AFTER_TRIP = "the night ends (in this version, whatever the plan says)"
 WORDS = {"thd": "THD", "thd_n": "THD+N"}
 HEADS = (
     "point",
@@ -152,7 +153,7 @@ def _stage_lines(stage: Stage, bench: Bench) -> Iterator[str]:
     )
     yield (
         f"    cycles up to {stop.any_cycle_factor:g} x the limit, rail sag up to {stop.rail_sag_pct:g} %, "
-        f"{stage.keep_traces} traces a point, after a trip: {stage.after_trip}"
+        f"{stage.keep_traces} traces a point, after a trip: {AFTER_TRIP}"
     )
 
 

@@ -16,6 +16,7 @@ from sequencer.measurements.energy import load_j, unit_j
 from sequencer.measurements.output_power import Outcome, output_power
 from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.measurements.power_rows import rows
+from sequencer.measurements.requests import BenchReading, ReadBench, Reply, Request
 from sequencer.plan.points import Point
 from tests.sequencer.paper_unit import PaperBench, PaperUnit, drive
 
@@ -201,3 +202,17 @@ def test_heat_of_the_unit_follows_the_class_b_law() -> None:
         if x < 1.0:
             expected_w = (4 * x / math.pi - x * x) * full_w  # input less output of the ideal stage
             assert unit_j(base, judged) == pytest.approx(expected_w * 0.020, rel=0.002)
+
+
+def test_a_hot_heat_sink_ends_the_point_by_name() -> None:
+    """Stop limit of the heat sink, reached by the fourth shot."""
+
+    class Warming(PaperBench):
+        def answer(self, request: Request) -> Reply:
+            if isinstance(request, ReadBench):
+                return BenchReading(24.0, 1.0, False, None, {"A": 40.0 + 10.0 * (len(self.fired) - 2)})
+            return super().answer(request)
+
+    outcome, (row,) = measure(replace(job((point(),)), stop_c=75.0), Warming(PaperUnit()))
+    assert row["stopped_by"] == "temperature"
+    assert len(outcome.judged) == 4
