@@ -15,7 +15,7 @@ from sequencer.plan.points import Point
 
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
-AFTER_TRIP = "the night ends (in this version, whatever the plan says)"
+AFTER_TRIP = "the night ends"  # in this version, whatever the plan says
 WORDS = {"thd": "THD", "thd_n": "THD+N"}
 HEADS = (
     "point",

@@ -193,7 +193,7 @@ def test_a_spent_allowance_ends_the_point_by_name(allowance: Allowance, ended: s
 
 
 def test_heat_of_the_unit_follows_the_class_b_law() -> None:
-    """Ideal class B just unclipped: dissipation 0.273240 of Vcc^2/2R, textbook; at the worst level, 2/pi of the rail, 0.405285."""
+    """Ideal class B just unclipped: dissipation 0.273240 of Vcc^2/2R, textbook."""
     base = job((point(),), clip_v=30.0)
     outcome, _ = measure(base, PaperBench(PaperUnit(clip_pos_v=1e3, clip_neg_v=1e3)))
     full_w = 30.0**2 / (2 * OHM)
