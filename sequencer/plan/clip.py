@@ -1,15 +1,17 @@
 """What clipping costs: power, supply current and level of a symmetrically clipped sine, and the volts at which it
 clips. Pure.
 
-A sine of peak 1/r is cut at +-1, a = arcsin r (textbook closed forms): mean square (2/pi)[(a/2 - sin(2a)/4)/r^2 +
-pi/2 - a]; fundamental (2/pi)[a/r + sqrt(1 - r^2)]; mean magnitude (2/pi)[(1 - cos a)/r + pi/2 - a].
+The closed forms of the clipped sine are those of the analysis; here in units of the clip volts. Mean magnitude, with
+a = arcsin r for a sine of peak 1/r cut at +-1: (2/pi)[(1 - cos a)/r + pi/2 - a] (textbook).
 """
 
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
+import numpy as np
+
+from sequencer.analysis import hard_clip
 from sequencer.plan.models import Rating, Unit, UnitChannel
 
 OHM_WITHIN = 0.05  # a rating speaks for loads within 5 % of its own
@@ -22,9 +24,8 @@ def ratio(db: float) -> float:
 
 def mean_square(overdrive_db: float) -> float:
     """Of the clipped sine, in units of the squared clip volts; 0.5 when just unclipped."""
-    r = ratio(-overdrive_db)
-    a = math.asin(r)
-    return 2.0 / math.pi * ((a / 2.0 - math.sin(2.0 * a) / 4.0) / r**2 + math.pi / 2.0 - a)
+    r = np.array([ratio(-overdrive_db)])
+    return float((hard_clip.mean_square(r) / r**2)[0])
 
 
 def mean_magnitude(overdrive_db: float) -> float:
@@ -34,21 +35,9 @@ def mean_magnitude(overdrive_db: float) -> float:
     return 2.0 / math.pi * ((1.0 - math.cos(a)) / r + math.pi / 2.0 - a)
 
 
-def thd(overdrive_db: float) -> float:
-    """Ratio of all harmonics to the fundamental."""
-    r = ratio(-overdrive_db)
-    fundamental = 2.0 / math.pi * (math.asin(r) / r + math.sqrt(max(1.0 - r * r, 0.0)))
-    return math.sqrt(max(2.0 * mean_square(overdrive_db) / fundamental**2 - 1.0, 0.0))
-
-
-@lru_cache(maxsize=64)
 def overdrive_db(limit_pct: float) -> float:
-    """Level above the onset at which THD reaches the limit, by halving; at most 40 dB (a square wave has 48.3 %)."""
-    low, high = 0.0, 40.0
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if 100.0 * thd(middle) < limit_pct else (low, middle)
-    return high
+    """Level above the onset at which THD reaches the limit, dB. ValueError above a square wave's 48.3 %."""
+    return hard_clip.hard_clip_overdrive_db(limit_pct / 100.0)
 
 
 def clip_volts(unit: Unit, nominal_ohm: float, supply_v: float) -> dict[str, float]:
