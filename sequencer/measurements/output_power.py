@@ -27,13 +27,19 @@ GAIN_AWAY_DB = 6.0
 TWIN_DB = 12.0
 RANGE_MARGIN = 1.15
 LAST_DB = 3.0  # the range for the knee is used for the last 3 dB
+COARSE_FLOOR = 0.25  # of the limit: a window of 6 dB may leave a coarse converter a fifth of its codes
+CLOSE_DB = 1.0  # above the level asked for, where ranges follow it
 RAIL_MARGIN = 1.4
 CONFIRM_BURST = 3
 
 
 @dataclass
 class Outcome:
-    """What came of the points of one job. judged: every shot of the search with what was made of it."""
+    """What came of the points of one job. judged: every shot of the search with what was made of it.
+
+    close_up: the floor took a good part of the limit, so that the ranges follow the level instead of holding the
+    whole window.
+    """
 
     job: PowerJob
     proof: GainProof | None
@@ -44,6 +50,7 @@ class Outcome:
     shots: int = 0
     reason: str | None = None  # not measured, because
     learned: Learned | None = None
+    close_up: bool = False
 
 
 Talk = Generator[Request, Reply, Outcome]
@@ -192,9 +199,26 @@ def _judged_shot(
     twins: Mapping[str, ChannelShot],
     outcome: Outcome,
 ) -> Generator[Request, Reply, Judged]:
-    """The shot asked for; an overloaded one is void and repeated once on a wider range."""
+    """The shot asked for; near the knee one that was read too coarsely is void, and is repeated on a range that
+    follows the level.
+    """
+    near = ask.level_db > known.high_db - 2 * LAST_DB
+    top_db = ask.level_db + CLOSE_DB if outcome.close_up and near else known.high_db
+    judged = yield from _on_a_range_that_holds(job, ask, _scales(job, ask.level_db, gains, top_db), twins, outcome)
+    floor = max(seen.floor for seen in judged.channels.values())
+    if near and not outcome.close_up and floor > COARSE_FLOOR * ask.limit:
+        outcome.close_up = True
+        yield Rest(job.rest_s)
+        closer = _scales(job, ask.level_db, gains, ask.level_db + CLOSE_DB)
+        judged = yield from _on_a_range_that_holds(job, ask, closer, twins, outcome)
+    return judged
+
+
+def _on_a_range_that_holds(
+    job: PowerJob, ask: Ask, scales: Mapping[str, float], twins: Mapping[str, ChannelShot], outcome: Outcome
+) -> Generator[Request, Reply, Judged]:
+    """One shot; an overloaded one is void and repeated on wider ranges. Raises OverloadRemains."""
     purpose: Purpose = "confirm" if ask.purpose == "confirm" else "ramp"
-    scales = _scales(job, ask.level_db, gains, known.high_db)
     for widen in (1.0, 1.6, 4.0):
         wider = {name: min(volts * widen, job.limits.largest_range_v) for name, volts in scales.items()}
         shot = yield from _fire(job, 10.0 ** (ask.level_db / 20.0), wider, purpose)
@@ -226,6 +250,7 @@ def _scales(job: PowerJob, level_db: float, gains: Mapping[str, float], high_db:
 def _fire(
     job: PowerJob, level_vrms: float, scales: Mapping[str, float], purpose: Purpose, cycles: int | None = None
 ) -> Generator[Request, Reply, Shot]:
+    level_vrms = min(level_vrms, job.limits.generator_vrms)  # dB and back may add one bit, and a ceiling forgives none
     reply = yield Fire(level_vrms, job.point.frequency_hz, cycles or job.point.cycles, dict(scales), purpose)
     if not isinstance(reply, Shot):
         raise TypeError(f"a Fire is answered by a Shot, not by {type(reply).__name__}")

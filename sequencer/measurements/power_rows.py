@@ -212,7 +212,7 @@ def _channel(
     sources = channel.sources_on(accepted.shot.records[channel.input].full_scale_v)
     own = power_uncertainty(power_w, sources, own_w, pooled)
     at_limit_w = _power_at_limit(outcome, channel, found)
-    bracket = Source.bracket(found.bracket_width_db or found.resolution_db) if at_limit_w else None
+    bracket = Source.bracket(_crossing_within_db(found)) if at_limit_w else None
     at_limit = power_uncertainty(at_limit_w, (*sources, bracket), own_w, pooled) if at_limit_w and bracket else None
     return {
         "channel": channel.name,
@@ -252,6 +252,14 @@ def _cycle(row: Any) -> dict[str, Any]:
         "crest_neg_v": row.crest_neg_v,
         "thd_pct": 100.0 * row.thd,
     }
+
+
+def _crossing_within_db(found: Found) -> float:
+    """How well the level of the limit is known. A search that ended at the crossing has placed it within its
+    resolution on the line between the bracket's ends, however far apart these are.
+    """
+    width = found.bracket_width_db or found.resolution_db
+    return min(width, found.resolution_db) if found.ended == "crossing" else width
 
 
 def _power_at_limit(outcome: Outcome, channel: ChannelJob, found: Found) -> float | None:

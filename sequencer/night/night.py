@@ -24,6 +24,7 @@ from sequencer.night.setup import NightPlan, UnitRun, groups, power_job
 from sequencer.night.shot import Shooter
 from sequencer.night.talk import Talker
 from sequencer.plan.estimate import ShotWindow, shot_window
+from sequencer.plan.models import Bay
 from sequencer.plan.points import Point
 
 SUPPLY_WITHIN_PCT = 2.0
@@ -91,17 +92,16 @@ class Night:
             await self._power_up(state)
             for group in groups(run.points):
                 await self._group(state, group)
+            await self._power_down(run)
         except (InstrumentError, Trip, OverloadRemains) as error:
             await keeper.trip(run, str(error), type(error).__name__)
             await keeper.end(run, "tripped")
             raise
-        await self._power_down(run)
         await keeper.end(run, "finished")
 
     async def _power_up(self, state: UnitState) -> None:
         hands, run = self.doing.hands, state.run
-        contacts = [c for c in (run.bay.supply_contact, run.bay.input_contact, run.bay.remote_contact) if c]
-        await hands.load_switch.close([*contacts, *run.bay.output_contacts])
+        await hands.load_switch.close(_bay_contacts(run.bay))
         await self._connect(state, run.points[0].load)
         await self._supply_to(state, run.points[0].supply_v)
         await hands.generator.output(True)
@@ -133,10 +133,25 @@ class Night:
         await switch.close(loads[name].contacts())
         state.load = name
 
+    async def _still_connected(self, state: UnitState, load: str) -> None:
+        """The coils still hold: a switch that restarted unseen has opened everything, and the records are of no load.
+
+        A link that broke meanwhile is made anew first: its loss alone moves no contact.
+        """
+        switch = self.doing.hands.load_switch
+        held = [*_bay_contacts(state.run.bay), *self.plan.bench.load[load].contacts()]
+        try:
+            coils = await switch.states(held)
+        except InstrumentError:
+            await switch.prepare()
+            coils = await switch.states(held)
+        if open_ones := [name for name in held if not coils[name]]:
+            raise Trip(f"load_switch: {', '.join(open_ones)} opened while a point was measured: it is not kept")
+
     async def _power_down(self, run: UnitRun) -> None:
         report = await self.doing.keeper.make_safe("normal", run.unit.bleed_s)
         if not report.confirmed:
-            raise Trip("could not confirm the bench safe after the unit: " + "; ".join(report.unconfirmed))
+            raise Trip("could not confirm the bench safe after the unit: " + "; ".join(report.lines))
 
     async def _group(self, state: UnitState, group: tuple[Point, ...]) -> None:
         point = group[0]
@@ -155,6 +170,7 @@ class Night:
             state.proofs[key] = outcome.proof
         if outcome.learned is not None:
             state.learned.append(outcome.learned)
+        await self._still_connected(state, point.load)
         end_c = await self._temperatures(state)
         extra = {
             "start_heatsink_c": dict(start_c),
@@ -195,6 +211,11 @@ class Night:
             return BenchReading(reading.volts, reading.amps, status.in_current_limit, status.tripped, temps)
 
         return read
+
+
+def _bay_contacts(bay: Bay) -> list[str]:
+    single = [c for c in (bay.supply_contact, bay.input_contact, bay.remote_contact) if c]
+    return [*single, *bay.output_contacts]
 
 
 def _nothing_told(request: Request, reply: Reply) -> None:

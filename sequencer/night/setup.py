@@ -149,4 +149,6 @@ def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
         "version": night.version,
         "begun": begun,
         "dialect_substitutes": dict(night.substitutes),
+        "ratings": [rating.model_dump() for rating in run.unit.rating],
+        "wiring": dict(night.bench.wiring),
     }

@@ -1,4 +1,6 @@
-"""What a unit must show, from closed forms and from plain arithmetic on its formula: the tests' own, independent of simulators/."""
+"""What a unit must show, from closed forms and from plain arithmetic on its formula: the tests' own, independent of
+simulators/.
+"""
 
 from __future__ import annotations
 
@@ -12,8 +14,9 @@ from numpy.typing import NDArray
 Volts = NDArray[np.float64]
 Shape = Callable[[Volts], Volts]
 
-# Symmetrical hard clip: power at the THD(F) limit over that of the just unclipped sine, and the clip ratio there. Closed forms of the
-# clipped sine's Fourier series; BANDED counts harmonics up to the 19th (20 kHz at 1 kHz), ALL_HARMONICS every one.
+# Symmetrical hard clip: power at the THD(F) limit over that of the just unclipped sine, and the clip ratio there.
+# Closed forms of the clipped sine's Fourier series; BANDED counts harmonics up to the 19th (20 kHz at 1 kHz),
+# ALL_HARMONICS every one.
 BANDED = {1.0: 1.0476998, 10.0: 1.2878470}
 ALL_HARMONICS = {1.0: 1.0475059, 10.0: 1.2877619}
 HARD_RATIO_1_PCT = 0.971360054
@@ -24,10 +27,11 @@ SOURCE_OHM = 50.0  # of a function generator (common practice); level of the unl
 
 
 def rail_at_mid_last_cycle(volts: float, ohm: float, tau_s: float, cycles: int, frequency_hz: float) -> float:
-    """Closed form of the rail under the mean class B current, at the middle of the last cycle. ohm: source over load resistance.
+    """Closed form of the rail under the mean class B current, at the middle of the last cycle. ohm: source over load
+    resistance.
 
-    |i| has mean 2/pi of its crest V/R, so V(t) = V0 - (V0 - Vend)(1 - exp(-t/tau')), Vend = V0/(1 + q), q = ohm (2/pi),
-    tau' = tau/(1 + q).
+    |i| has mean 2/pi of its crest V/R, so V(t) = V0 - (V0 - Vend)(1 - exp(-t/tau')), Vend = V0/(1 + q), q = ohm
+    (2/pi), tau' = tau/(1 + q).
     """
     q = ohm * (2 / math.pi)
     t = (cycles - 0.5) / frequency_hz
@@ -42,7 +46,9 @@ def sine(peak: float | Volts = 1.0, per_cycle: int = PER_CYCLE) -> Volts:
 
 
 def thd(cycle: Volts) -> Volts:
-    """THD(F) up to the 20th harmonic of whole cycles along the last axis (IEC 61000-4-7: rms of harmonics over the fundamental)."""
+    """THD(F) up to the 20th harmonic of whole cycles along the last axis (IEC 61000-4-7: rms of harmonics over the
+    fundamental).
+    """
     lines = np.abs(np.fft.rfft(cycle, axis=-1))
     return np.asarray(np.sqrt((lines[..., 2 : HARMONICS + 1] ** 2).sum(axis=-1)) / lines[..., 1])
 
@@ -99,6 +105,8 @@ class Sag:
 
 
 def level_at_unit(level_vrms: float, input_ohm: tuple[float, ...], level_error: float = 0.0) -> float:
-    """Vrms at the unit's input when the generator is set to `level_vrms`: 50 ohm into the inputs in parallel (Ohm's law)."""
+    """Vrms at the unit's input when the generator is set to `level_vrms`: 50 ohm into the inputs in parallel (Ohm's
+    law).
+    """
     siemens = sum(1.0 / ohm for ohm in input_ohm)
     return level_vrms * (1.0 + level_error) / (1.0 + SOURCE_OHM * siemens)

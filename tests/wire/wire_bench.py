@@ -1,5 +1,5 @@
-"""A simulated bench from truths of a test's own, and the points of a plan run over it: the night itself, the real drivers and real
-sockets, in virtual time. Only the ledger is left out: rows and outcomes are kept in lists.
+"""A simulated bench from truths of a test's own, and the points of a plan run over it: the night itself, the real
+drivers and real sockets, in virtual time. Only the ledger is left out: rows and outcomes are kept in lists.
 """
 
 from __future__ import annotations
@@ -46,7 +46,9 @@ def _shipped(letter: str) -> Loaded[Bench]:
 def declared_bench(
     digitiser: str = "a", supply: str = "a", bits: int = 12, generator_vrms: float = 4.0, channels: str = "A"
 ) -> Loaded[Bench]:
-    """What the bench's file says: a shipped one with its digitiser and supply chosen by letter, `channels` wired to ch1, ch2."""
+    """What the bench's file says: a shipped one with its digitiser and supply chosen by letter, `channels` wired to
+    ch1, ch2.
+    """
     loaded, other = _shipped(digitiser), _shipped(supply)
     bench = loaded.model
     role = dict(bench.role) | {"supply": other.model.role["supply"]}
@@ -93,12 +95,15 @@ def plan_of(drives: tuple[str, ...], frequency_hz: float = 1000.0, thd_pct: floa
     return Plan.model_validate({"format": 1, "name": "truths", "rest": "quick", "stage": (stage,)})
 
 
+FAULTLESS = BenchTruth(digitiser=DigitiserTruth(noise_steps=0.5))  # noise, as dither, and no error
+
+
 @dataclass(frozen=True)
 class Wired:
     """The bench as declared, and as it truly is. true_ohm: of 8R by channel; None: as declared."""
 
     declared: Loaded[Bench]
-    truth: BenchTruth = BenchTruth(digitiser=DigitiserTruth(noise_steps=0.5))
+    truth: BenchTruth = FAULTLESS
     true_ohm: Mapping[str, float] | None = None
 
 
@@ -118,7 +123,9 @@ class Measured:
 
 @dataclass
 class NightOnWire:
-    """points: in running order. commanded_vrms: every level the generator was told to give, from the simulator's own log."""
+    """points: in running order. commanded_vrms: every level the generator was told to give, from the simulator's own
+    log.
+    """
 
     points: list[Measured] = field(default_factory=list)
     commanded_vrms: list[float] = field(default_factory=list)
@@ -203,8 +210,6 @@ def _spec(wired: Wired, unit: UnitTruth, fronts: Mapping[RoleName, str]) -> Benc
         probe_factors={_number(name): one.factor for name, one in bench.input.items()},
         truth=truth,
     )
-
-
 
 
 def _number(name: str) -> int:
