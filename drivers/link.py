@@ -82,23 +82,30 @@ class Link:
             raise LinkClosed(self.model.name, "the link is not open")
         return self._session.socket.getsockopt(level, option)
 
+    @property
+    def local_port(self) -> int:
+        """Our own TCP port. Raises LinkClosed if not open."""
+        if self._session is None:
+            raise LinkClosed(self.model.name, "the link is not open")
+        return self._session.ports[0]
+
     async def open(self) -> None:
         """Connect. Held as work until the other side has accepted. Raises LinkRefused."""
         self._clock.begin(self._opening)
         wire = self._wire = _Wire(self.model.name)
         session = await self._in_thread(lambda: wire.connect(self.model.address, self.model.open_within_s), wire.thread)
-        self._clock.begin(session.port)
-        await self._clock.taken(session.port)
+        self._clock.begin(session.ports)
+        await self._clock.taken(session.ports)
         self._session = session
-        self._clock.end(session.port)
+        self._clock.end(session.ports)
         self._clock.end(self._opening)
 
     async def write(self, message: str) -> None:
         """Over when the other side has taken the bytes in (dry run) or the kernel has them (bench)."""
         wire, session, data = self._begin(message, expects_reply=False)
         await self._in_thread(lambda: session.write(data), wire.thread)
-        await self._clock.taken(session.port)
-        self._clock.end(session.port)
+        await self._clock.taken(session.ports)
+        self._clock.end(session.ports)
 
     async def query(self, message: str, within_s: float) -> str:
         """One line. Raises LinkTimeout, LinkClosed, GarbledReply, GuardExpired."""
@@ -122,9 +129,9 @@ class Link:
                 wire.session.shut()
             await self._close(wire)
             if wire.session is not None:  # also one whose opener was cancelled
-                keys.append(wire.session.port)
-                self._clock.begin(wire.session.port)
-                await self._clock.gone(wire.session.port)
+                keys.append(wire.session.ports)
+                self._clock.begin(wire.session.ports)
+                await self._clock.gone(wire.session.ports)
         finally:
             for key in keys:
                 self._clock.end(key)
@@ -150,8 +157,8 @@ class Link:
         if self._session is None or self._wire is None:
             raise LinkClosed(self.model.name, "the link is not open")
         data = message.encode("latin-1") + self.model.message_end
-        self._clock.begin(self._session.port, expects_reply=expects_reply)
-        self._clock.announce(self._session.port, len(data))
+        self._clock.begin(self._session.ports, expects_reply=expects_reply)
+        self._clock.announce(self._session.ports, len(data))
         return self._wire, self._session, data
 
     async def _exchange(self, message: str, read: Callable[[VisaSession], T]) -> T:
@@ -165,10 +172,10 @@ class Link:
             reply = await self._in_thread(both, wire.thread)
         except InstrumentError:
             # The thread may have found out from half a reply, at some real moment: wait for a virtual one.
-            await self._clock.answered(session.port)
+            await self._clock.answered(session.ports)
             raise
-        await self._clock.answered(session.port)
-        self._clock.end(session.port)
+        await self._clock.answered(session.ports)
+        self._clock.end(session.ports)
         return reply
 
     def _limits(self, most_bytes: int, within_s: float) -> Limits:

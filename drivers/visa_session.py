@@ -74,7 +74,8 @@ class VisaSession:
             self._number = self._resource.session
             self.socket = self._reach_socket()
             self.socket.getpeername()  # pyvisa-py takes a refused connection for an open one
-            self.port = int(self.socket.getsockname()[1])  # our own, which both ends can see
+            # Which both ends can see. Our port alone would not do: two links may have the same one.
+            self.ports = (int(self.socket.getsockname()[1]), int(self.socket.getpeername()[1]))
             self._set_options()
             # "As many bytes as asked for" is what we ask for; pyvisa would warn each time.
             self._quiet.enter_context(self._resource.ignore_warning(MAX_COUNT_READ))

@@ -1,8 +1,9 @@
 """Who is at work: the account of bytes per connection that tells virtual time when it may move.
 
-A key (a connection's client port, or any name for work off the loop) goes closed → at work (the client has begun)
-→ waiting (the other side has every byte of the query, its completion is on the heap) → at work (a reply is
-complete and on its way) → closed (the client task has it). Time moves only while no key is at work. Bytes are
+A key (a connection's two ports, since two links may have the same one on our side, or any name for work off the
+loop) goes closed → at work (the client has begun) → waiting (the other side has every byte of the query, its
+completion is on the heap) → at work (a reply is complete and on its way) → closed (the client task has it). Time
+moves only while no key is at work. Bytes are
 counted, not lines: a write is over when its bytes are taken in, and a query whose line end was forgotten counts as
 waiting, so that it runs into its deadline instead of freezing time.
 """
@@ -61,7 +62,7 @@ class AtWork:
     def begin(self, key: Hashable, *, expects_reply: bool = False) -> None:
         """`key` is at work from now on."""
         account = self._account(key)
-        if account.gone and not account.begun:  # somebody else's dead connection had this port: a new life
+        if account.gone and not account.begun:  # a dead connection had these ports: a new life
             account = self._renew(key)
         account.begun = True
         account.expects_reply = expects_reply
@@ -99,35 +100,35 @@ class AtWork:
 
     # The server's half
 
-    def connected(self, port: Hashable) -> None:
-        """A connection from this client port has been accepted; the port may have been in use before."""
-        account = self._account(port)
+    def connected(self, ports: Hashable) -> None:
+        """A connection between these ports has been accepted; they may have been in use before."""
+        account = self._account(ports)
         if account.gone and account.state is State.CLOSED:
-            account = self._renew(port)
+            account = self._renew(ports)
         account.accepted = True
         _tell(account)
 
-    def received(self, port: Hashable, count: int) -> None:
+    def received(self, ports: Hashable, count: int) -> None:
         """`count` bytes were taken in."""
-        account = self._account(port)
+        account = self._account(ports)
         account.taken += count
-        self._rest_if_all_in(port, account)
+        self._rest_if_all_in(ports, account)
         _tell(account)
 
-    def reply_complete(self, port: Hashable) -> None:
+    def reply_complete(self, ports: Hashable) -> None:
         """The chunk that completes a reply is about to be sent: the client has work again, if it is waiting for
         one."""
-        account = self._account(port)
+        account = self._account(ports)
         if account.state is State.WAITING:
-            self._set(port, account, State.WORKING)
+            self._set(ports, account, State.WORKING)
             _tell(account)
 
-    def disconnected(self, port: Hashable) -> None:
+    def disconnected(self, ports: Hashable) -> None:
         """The connection has ended as seen from this side; a waiting client will notice, which is work."""
-        account = self._account(port)
+        account = self._account(ports)
         account.gone = True
         if account.state is State.WAITING:
-            self._set(port, account, State.WORKING)
+            self._set(ports, account, State.WORKING)
         _tell(account)
 
     def _account(self, key: Hashable) -> Account:

@@ -70,6 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_check(commands)
     _add_dry_run(commands)
+    _add_report(commands)
     plans = commands.add_parser("plans", help="what ships", epilog="Example: nightramp plans")
     plans.set_defaults(run=_plans)
     schema = commands.add_parser(
@@ -103,8 +104,26 @@ def _add_dry_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     dry.add_argument("--out", metavar="DIR", type=Path, help="default: ./nightramp-<run id>")
     dry.add_argument("--seed", type=int, default=1, help="of all simulated chance (default 1)")
     dry.add_argument("--speed", type=float, metavar="N", help="N bench seconds a second, to watch it; default: at once")
+    dry.add_argument(
+        "--broker",
+        metavar="URL",
+        help="publish over MQTT while it runs: mqtt://[user[:password]@]host[:port], mqtts:// for TLS; "
+        "a password may also come from NIGHTRAMP_MQTT_PASSWORD",
+    )
     dry.add_argument("--json", action="store_true", help="for programs")
     dry.set_defaults(run=_dry_run)
+
+
+def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    report = commands.add_parser(
+        "report",
+        help="the sheet of a unit, or the batch page and the sheets of several",
+        epilog="Example: nightramp report ./rehearsal --out ./paper",
+    )
+    report.add_argument("night", metavar="LEDGER_OR_DIR", type=Path, help="a ledger, results.json, or their folder")
+    report.add_argument("--run", dest="run_id", metavar="ID", help="only this run's sheet")
+    report.add_argument("--out", metavar="DIR", type=Path, help="default: beside what was read")
+    report.set_defaults(run=_report)
 
 
 def _unit_and_bench(parser: argparse.ArgumentParser) -> None:
@@ -130,6 +149,8 @@ def _check(arguments: argparse.Namespace) -> int:
 
 def _dry_run(arguments: argparse.Namespace) -> int:
     from sequencer.compose import DryRun, dry_run
+    from sequencer.publish.broker_url import broker_from_url
+    from sequencer.report.child import pages_in_child
 
     asked = DryRun(
         plan=arguments.plan,
@@ -138,11 +159,22 @@ def _dry_run(arguments: argparse.Namespace) -> int:
         out=arguments.out,
         seed=arguments.seed,
         speed=arguments.speed,
+        broker=None if arguments.broker is None else broker_from_url(arguments.broker, os.environ),
     )
     quiet = arguments.json
     done = dry_run(asked, say=(lambda line: print(line, file=sys.stderr, flush=True)) if quiet else _say)
     _say(json.dumps(done.summary(), indent=1, sort_keys=True) if quiet else done.text)
+    if done.results["runs"]:
+        paper = pages_in_child(done.out)
+        print(paper, file=sys.stderr) if quiet else _say(paper)
     return done.exit_code
+
+
+def _report(arguments: argparse.Namespace) -> int:
+    from sequencer.report.pages import write_pages
+
+    _say(f"pages: {write_pages(arguments.night, arguments.run_id, arguments.out)}")
+    return EXIT_DONE
 
 
 def _say(line: str) -> None:

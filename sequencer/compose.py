@@ -17,6 +17,7 @@ from sequencer.errors import Fault, InputRefused, Problem
 from sequencer.ledger.opening import refuse_used_folder
 from sequencer.ledger.store import Ledger
 from sequencer.night.book import Book
+from sequencer.night.feed import Told, feeding, last_word
 from sequencer.night.keeping import Desk, Keeper
 from sequencer.night.night import Doing, Night
 from sequencer.night.setup import NightPlan, UnitRun
@@ -31,6 +32,7 @@ from sequencer.plan.load import gather_inputs
 from sequencer.plan.models import ROLES, Bay, Bench, Load, RoleName, Unit
 from sequencer.plan.refuse import refusals
 from sequencer.plan.schema import file_schemas
+from sequencer.publish.broker_url import Broker
 from sequencer.report.lines import point_line
 from sequencer.report.tables import points_table
 from sequencer.roles import Instruments, build, load_dialects, substitutes
@@ -73,6 +75,7 @@ class DryRun:
     speed: float | None = None
     ties_seed: int | None = None  # tests draw the order of equal times from it
     rig: Rig | None = None
+    broker: Broker | None = None
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,7 @@ class Done:
     results: Mapping[str, Any]
     out: Path
     bench_s: float
+    told: Told | None = None
 
     def summary(self) -> dict[str, Any]:
         return {
@@ -108,7 +112,7 @@ class Done:
             "out": str(self.out),
             "bench_s": self.bench_s,
             "runs": [{"id": r["id"], "outcome": r["outcome"]} for r in self.results["runs"]],
-        }
+        } | ({} if self.told is None else {"outbox": {"sent": self.told.sent, "remaining": self.told.remaining}})
 
 
 def version() -> str:
@@ -194,7 +198,7 @@ def dry_run(asked: DryRun, say: Say) -> Done:
         addresses = await simulated.start()
         try:
             instruments = build(inputs.bench.model, used, addresses, clock)
-            return await _night(night, instruments, clock, out, say)
+            return await _night(night, instruments, clock, _Place(out, asked.broker), say)
         finally:
             await simulated.stop()
 
@@ -211,9 +215,17 @@ def capture_of(volts: Mapping[int, float], window: ShotWindow) -> Capture:
     return Capture(dict(volts), window.sample_rate_hz, window.samples, window.before_s)
 
 
-async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock, out: Path, say: Say) -> Done:
+@dataclass(frozen=True)
+class _Place:
+    """Where a night is kept, and where it is told."""
+
+    out: Path
+    broker: Broker | None
+
+
+async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock, place: _Place, say: Say) -> Done:
     """Ledger, analysis thread, supervision; whatever happens the results are written from the ledger."""
-    book = Book()
+    book, out = Book(), place.out
     await book.do(_make, out)
     thinking = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analysis")
     ledger = await book.do(Ledger, out / "ledger.sqlite")
@@ -222,14 +234,17 @@ async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock
         keeper = Keeper(desk, instruments.hands, clock, lambda run, row: say(point_line(run.unit.serial, row)))
         shooter = Shooter(instruments.hands, clock, night.bench.digitiser.bits, capture_of)
         work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, say))
-        ended = await supervise(work, keeper, night, say)
-        await instruments.close()
-        results = await _written(keeper, ended)
+        async with feeding(place.broker, desk, night.bench.name, say) as feed:
+            ended = await supervise(work, keeper, night, say)
+            await instruments.close()
+            results, bench_s = await _written(keeper, ended), clock.now_ns() / 1e9
+            told = await feed.finish(*last_word(ended)) if feed else None
+        ended.lines += [str(told)] if told else []
     finally:
         await book.do(ledger.close)
         book.close()
         thinking.shutdown(wait=True)
-    return Done(exit_code(ended), _closing(ended, results, out), results, out, clock.now_ns() / 1e9)
+    return Done(exit_code(ended), _closing(ended, results, out), results, out, bench_s, told)
 
 
 async def _written(keeper: Keeper, ended: Ended) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from itertools import count
 from types import CoroutineType, GeneratorType
 from typing import Any
 
+from sequencer.loose_threads import LooseThreads
 from sequencer.virtual_clock import Pace, TimeStuck, VirtualClock
 
 _ISLAND: contextvars.ContextVar[bool] = contextvars.ContextVar("real_time_island", default=False)
@@ -26,7 +27,7 @@ _ISLAND: contextvars.ContextVar[bool] = contextvars.ContextVar("real_time_island
 @contextmanager
 def real_time_island() -> Iterator[None]:
     """Inside (and in tasks created inside) real timers are allowed: for MQTT, pages, heartbeats. Nothing may flow
-    back.
+    back. Work sent to executors from here is not counted, so that a slow network never holds time.
     """
     token = _ISLAND.set(True)
     try:
@@ -73,7 +74,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
             return self._watch(timeout, rested_s)
         when_ns = self.clock.next_ns()
         if when_ns is None:
-            return self._nothing_to_wake(timeout)
+            return self._nothing_to_wake(timeout, rested_s)
         left_s = self._pace_left_s(when_ns, rested_s)
         if left_s > 0:
             return left_s if timeout is None else min(left_s, timeout)
@@ -102,8 +103,10 @@ class VirtualLoop(asyncio.SelectorEventLoop):
             return 0
         return left_s if timeout is None else min(left_s, timeout)
 
-    def _nothing_to_wake(self, timeout: float | None) -> float | None:
-        if timeout is None:
+    def _nothing_to_wake(self, timeout: float | None, rested_s: float) -> float | None:
+        # An island's real timers (a heartbeat each second) must not hide a deadlock for ever.
+        if timeout is None or rested_s >= self.clock.pace.watchdog_s:
+            self._woke_s += rested_s
             self.fail(TimeStuck(f"nothing left to wake at {self.clock.now_ns()} ns; waiting:\n{waiting_tasks(self)}"))
             return 0
         return timeout
@@ -134,6 +137,8 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     def run_in_executor(  # type: ignore[override]  # as above
         self, executor: Any, func: Any, *args: Any
     ) -> asyncio.Future[Any]:
+        if _ISLAND.get():
+            return self._uncounted(executor, func, args)
         name = f"executor call {next(self._jobs)}: {getattr(func, '__qualname__', repr(func))}"
         self.clock.begin(name)
         counted = _Counted(self._real_executor(executor), self, name)
@@ -143,6 +148,16 @@ class VirtualLoop(asyncio.SelectorEventLoop):
             self.clock.end(name)
             raise
         result.add_done_callback(lambda _: counted.one_less())
+        return result
+
+    def _uncounted(
+        self, executor: Executor | None, func: Callable[..., Any], args: tuple[Any, ...]
+    ) -> asyncio.Future[Any]:
+        """In the island's own context, so that what its thread hands back to the loop is of the island too."""
+        inside = contextvars.copy_context()
+        result: asyncio.Future[Any] = super().run_in_executor(
+            executor or LooseThreads(), lambda: inside.run(func, *args)
+        )
         return result
 
     def _real_executor(self, executor: Executor | None) -> Executor:

@@ -36,21 +36,21 @@ class _Connection(asyncio.Protocol):
         self._rest = b""
         self._too_long = False
         self._end_reported = False
-        self.port: int = 0
+        self.ports: tuple[int, int] = (0, 0)  # the client's, ours: two clients may have the same one
         self.served = False
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
-        self.port = transport.get_extra_info("peername")[1]
-        self._server.timebase.connected(self.port)
+        self.ports = transport.get_extra_info("peername")[1], transport.get_extra_info("sockname")[1]
+        self._server.timebase.connected(self.ports)
         self._server.attach(self)
 
     def data_received(self, data: bytes) -> None:
         # The messages are on the heap before the bytes are acknowledged: from then on time may move.
         self._rest += data
         self.take_lines()
-        self._server.timebase.received(self.port, len(data))
+        self._server.timebase.received(self.ports, len(data))
 
     def take_lines(self) -> None:
         if self.served:
@@ -75,7 +75,7 @@ class _Connection(asyncio.Protocol):
         if self._transport is None or self._transport.is_closing():
             return
         if chunk.completes:
-            self._server.timebase.reply_complete(self.port)
+            self._server.timebase.reply_complete(self.ports)
         self._transport.write(chunk.data)
 
     def end(self, *, reset: bool) -> None:
@@ -90,7 +90,7 @@ class _Connection(asyncio.Protocol):
     def _report_end(self) -> None:
         if not self._end_reported:  # at once if we end it: whoever waits for a reply has work from this very instant
             self._end_reported = True
-            self._server.timebase.disconnected(self.port)
+            self._server.timebase.disconnected(self.ports)
 
 
 @dataclass(frozen=True)

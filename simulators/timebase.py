@@ -1,7 +1,7 @@
 """The time the simulated instruments ask for, and how they say who is at work.
 
-They import nothing of the rest of nightramp: the composing side hands in a clock of this shape. `port` is the
-client's local TCP port, which both ends of a connection can see.
+They import nothing of the rest of nightramp: the composing side hands in a clock of this shape. `ports`: the
+client's and the server's TCP port, which both ends of a connection can see.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ class TimeBase(Protocol):
     def call_at_ns(self, when_ns: int, callback: Callable[[], None]) -> Handle:
         """Instrument completions: before sleeping tasks, and before deadlines, at equal times."""
 
-    def connected(self, port: Hashable) -> None:
-        """A connection from this client port has been accepted."""
+    def connected(self, ports: Hashable) -> None:
+        """A connection between these ports has been accepted."""
 
-    def received(self, port: Hashable, count: int) -> None:
+    def received(self, ports: Hashable, count: int) -> None:
         """`count` bytes were taken in from this client."""
 
-    def reply_complete(self, port: Hashable) -> None:
+    def reply_complete(self, ports: Hashable) -> None:
         """Called just before the chunk that completes a reply is handed to the transport."""
 
-    def disconnected(self, port: Hashable) -> None:
-        """The connection from this client port has ended, as seen from this side."""
+    def disconnected(self, ports: Hashable) -> None:
+        """The connection between these ports has ended, as seen from this side."""

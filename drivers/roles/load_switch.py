@@ -23,6 +23,7 @@ class LoadSwitch:
         self._talk = Conversation(speaker, dialect)
         self._speaker = speaker
         self._dialect = dialect
+        self._closed: dict[str, None] = {}  # by us, in order; told open by nobody yet
 
     @property
     def settle_s(self) -> float:
@@ -40,16 +41,20 @@ class LoadSwitch:
     async def close(self, contacts: Sequence[str]) -> None:
         """Close these; returns when they are quiet. Raises SettingRefused if a coil is not on."""
         self._talk.require_prepared("closing contacts")
+        self._closed |= dict.fromkeys(contacts)
         await self._switch("close", tuple(contacts), want=True)
 
     async def open(self, contacts: Sequence[str]) -> None:
         """Open these; returns when they are quiet. Raises SettingRefused if a coil is still on."""
         await self._switch("open", tuple(contacts), want=False)
+        for name in contacts:
+            self._closed.pop(name, None)
 
     async def open_all(self, verify: Sequence[str] = ()) -> None:
-        """Open every contact; the coils of `verify` are read back."""
+        """Open every contact; the coils of `verify`, by default of all that was closed here, are read back."""
         await self._speaker.tell(*self._dialect.act("open_all"))
-        await self._settle("opening all contacts", tuple(verify), want=False)
+        await self._settle("opening all contacts", tuple(verify) or tuple(self._closed), want=False)
+        self._closed.clear()
 
     async def states(self, contacts: Sequence[str]) -> dict[str, bool]:
         """Contact -> coil is on."""

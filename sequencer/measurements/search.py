@@ -1,23 +1,24 @@
 """The level search: highest level whose distortion is within a limit, with few shots and little overshoot. Pure.
 
-Below its onset a hard clipper says nothing, so a wide prediction must be crossed in steps no longer than what a clip could hide; once a
-reading rises, it is a straight line in u = over-drive of a hard clip with that distortion. Levels are rounded down before anything else is computed.
+Below its onset a hard clipper says nothing, so a wide prediction must be crossed in steps no longer than what a clip
+could hide; once a reading rises, it is a straight line in u = over-drive of a hard clip with that distortion. Levels
+are rounded down before anything else is computed.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
 
 from sequencer.measurements.clip_law import overdrive_db
 from sequencer.measurements.search_beneath import DOWN_AT_MOST, FALLS_BY, LOOK_DOWN_DB, Beneath, End
-from sequencer.measurements.search_evidence import NEAR_PAIR_DB, Evidence
+from sequencer.measurements.search_evidence import BRACKET_PAIR_DB, Evidence
 from sequencer.measurements.search_model import Ask, Found, Knowledge, Purpose, Reading, Settings
 
 DRIFT_AT_MOST_DB = 0.4
 MISSES_AT_MOST = 8
 PROBE_DB = 0.25
+HALVES_AFTER = 5  # refinements
 
 LIMITED_FROM_DB, LIMITED_PER_RATIO_DB = 1.0, 34.0  # 1.3 times what a cubic law loses, and 1 dB
 # After these the unit was not driven to harm: the last clean level is confirmed.
@@ -38,7 +39,16 @@ def search(
         one = yield from hunt.run()
         found.append(one)
         roof_db = hunt.roof_db  # lower after a hit of the protection or a stop
+        if hunt.no_more is not None:
+            return (*found, *_undriven(sorted(set(limits), reverse=True)[len(found) :], hunt))
     return tuple(found)
+
+
+def _undriven(limits: Sequence[float], ended: _Hunt) -> Iterator[Found]:
+    """The limits that are left when what ended a hunt forbids one more shot: heat, an allowance, a person."""
+    for limit in limits:
+        hunt = _Hunt(Evidence(limit, ended.seen.known, ended.seen.settings), ended.readings, ended.roof_db)
+        yield hunt.undriven(ended.no_more or "budget")
 
 
 @dataclass
@@ -49,6 +59,7 @@ class _Hunt:
     shots: int = 0
     refined: int = 0
     stalls: int = 0
+    no_more: str | None = None  # the outside reason that forbids one more shot, for this and for lower limits
 
     # --- the course of a hunt -----------------------------------------------------------------------
 
@@ -75,6 +86,11 @@ class _Hunt:
             reason, confirms = yield from self._confirm(reason)
         return self._found(reason, confirms)
 
+    def undriven(self, reason: str) -> Found:
+        for reading in self.readings:
+            self.seen.sort_in(reading)
+        return self._found(reason, ())
+
     def _fire(self, level_db: float, purpose: Purpose = "ramp") -> Generator[Ask, Reading, Reading]:
         if self.shots >= self.seen.settings.shots_at_most:
             raise End("budget")
@@ -85,6 +101,8 @@ class _Hunt:
         if reading.output_gone or reading.stop is not None:
             self.roof_db = min(self.roof_db, reading.level_db - self.seen.settings.resolution_db)
             self.seen.keep_good_below(reading.level_db)
+            if not reading.output_gone and reading.stop not in CONFIRMED_AFTER:
+                self.no_more = reading.stop
             raise End("protected" if reading.output_gone or reading.stop is None else reading.stop)
         self.seen.sort_in(reading)
         return reading
@@ -114,7 +132,7 @@ class _Hunt:
             level = max(level, self.seen.low_db + self.seen.loose_db)
         reading = yield from self._fire(max(level, base + self.seen.least_db))
         self._watch_for_limiting(reading)
-        if not self.seen.within(reading) and Beneath(self.seen, self._fire, self.roof_db).floor_rules(reading):
+        if not self.seen.within(reading) and self.seen.floor_rules(reading):
             raise End("floor")
         if not self.seen.within(reading) and reading not in self.seen.bad:
             yield from self._doubtful(reading)
@@ -150,23 +168,26 @@ class _Hunt:
             self.seen.stand_as_bad(reading)
 
     def _between(self, good: Reading, bad: Reading) -> float:
-        """The next level inside a bracket: slope 1 from the bad side, then the pair's line in u, then halves."""
+        """The next level inside a bracket: from the bad side, then the pair's line in u, then halves."""
         gap, least = bad.level_db - good.level_db, self.seen.least_db
-        if self.refined >= 5:
-            return good.level_db + gap / 2.0
+        if self.refined >= HALVES_AFTER:
+            return bad.level_db - min(gap / 2.0, PROBE_DB * 2.0 ** (self.refined - HALVES_AFTER))
         target = overdrive_db(self.seen.room(bad))
-        pair = gap <= NEAR_PAIR_DB and self.seen.informative(good)
-        if pair:
+        if gap <= BRACKET_PAIR_DB and self.seen.informative(good):
             ua, ub = self.seen.u(good), self.seen.u(bad)
             level = good.level_db + gap * (target - ua) / max(ub - ua, 1e-9)
         else:
-            level = bad.level_db - (self.seen.u(bad) - target)
+            # Landed above twice: the unit is soft. Once may be its memory of the overload.
+            slope = self.seen.slope_above(bad) if self.refined >= 2 else 1.0
+            level = bad.level_db - (self.seen.u(bad) - target) / slope
         level -= self.seen.settings.resolution_db / 2.0
-        lowest, highest = good.level_db + least, bad.level_db - least
+        highest = max(bad.level_db - least, good.level_db + least)
+        # The crossing lies no nearer to the good reading than what a clip still hides there.
+        lowest = good.level_db + max(least, self.seen.hidden_db(good) - self.seen.settings.resolution_db / 2.0)
         if level <= lowest:
             self.stalls += 1
-            level = good.level_db + least * 2 ** min(self.stalls - 1, 3)
-        return min(max(level, lowest), max(highest, lowest))
+            level = max(lowest, good.level_db + least * 2 ** min(self.stalls - 1, 3))
+        return min(level, highest)
 
     # --- confirm ------------------------------------------------------------------------------------
 

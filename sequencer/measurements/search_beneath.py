@@ -1,7 +1,7 @@
 """Beneath the window: the first harmless shot, what to make of distortion there, and the ladder up. Pure.
 
-Above the limit at a low level, a unit is soft (distortion falls with level: go down), or its low-level distortion, crossover or noise,
-falls as the level rises: go up, until it is within the limit or rises for good.
+Above the limit at a low level, a unit is soft (distortion falls with level: go down), or its low-level distortion,
+crossover or noise, falls as the level rises: go up, until it is within the limit or rises for good.
 """
 
 from __future__ import annotations
@@ -11,14 +11,13 @@ from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 
 from sequencer.measurements.clip_law import overdrive_db
-from sequencer.measurements.search_evidence import HIDDEN_SHARE, Evidence
+from sequencer.measurements.search_evidence import BENEATH_WINDOW_DB, HIDDEN_SHARE, Evidence
 from sequencer.measurements.search_model import Ask, Reading
 
 FIRST_BELOW_DB = 18.0
 SOFT_AT_MOST = 0.12  # THD ratio that the worst soft stage, tied to the rail, shows at the bottom of the window
 LOOK_DOWN_DB = 3.0
 DOWN_AT_MOST = 14
-LADDER_ENDS_DB = 3.0  # so near the window, a unit that shows nothing yet is not a soft one
 FALLS_BY = 0.96  # 3 dB (or a probe) lower, a rising distortion is at most this share
 OF_LOW_BRANCH = 0.85  # less than this share explained by the low branch: something else rises
 ONE_DB = 1.0  # a rise within this of the falling branch leaves no room for a stretch within the limit
@@ -68,8 +67,7 @@ class Beneath:
                 self.seen.stand_as_bad(above)
                 return
             if lower.distortion > above.distortion * FALLS_BY:
-                self.seen.excluded += [*self.seen.bad, lower, above]
-                self.seen.bad = []
+                self.seen.set_aside(lower, above)
                 yield from _Climb(self, lower, above).run()
                 return
             above = lower
@@ -82,14 +80,14 @@ class Beneath:
             rung = self.rung_db(last, self.seen.hidden(last))
             if last.level_db + rung > self.seen.low_db - 0.3 or last.level_db >= self.seen.low_db:
                 return
-            if last.level_db > self.seen.low_db - LADDER_ENDS_DB and not self.seen.informative(last):
+            if last.level_db > self.seen.low_db - BENEATH_WINDOW_DB and not self.seen.informative(last):
                 return
             if last.level_db >= self.roof_db - self.seen.least_db:
                 return
             reading = yield from self.fire(last.level_db + rung)
             if not self.seen.within(reading) and reading not in self.seen.bad:
                 self.seen.excluded.append(reading)
-                if self.seen.informative(reading):
+                if self.seen.informative(reading) and reading.floor < self.seen.limit:
                     yield from self.look_down(reading)
 
     def rung_db(self, last: Reading, hidden: float) -> float:
@@ -104,10 +102,6 @@ class Beneath:
         if last.floor >= self.seen.limit:
             rung = max(rung, LOOK_DOWN_DB)  # the floor hides everything: small rungs would show no more
         return max(rung, 0.0)
-
-    def floor_rules(self, reading: Reading) -> bool:
-        """At the window the floor alone is above the limit: nothing can ever be within it."""
-        return reading.floor >= self.seen.limit and reading.level_db >= self.seen.low_db - LADDER_ENDS_DB
 
 
 @dataclass
@@ -125,23 +119,24 @@ class _Climb:
 
     def low_at(self, level_db: float) -> float:
         """The low branch carried on: distortion falling with level as it did at first."""
-        return self.lowest.distortion * 10.0 ** (-self.fall * (level_db - self.lowest.level_db) / 20.0)
+        return self.lowest.distortion * math.pow(10.0, -self.fall * (level_db - self.lowest.level_db) / 20.0)
 
     def run(self) -> Generator[Ask, Reading, None]:
         while True:
             level = min(self._next_db(), self.beneath.roof_db)
+            if self.seen.worst is not None:
+                level = min(level, self.seen.worst.level_db - self.seen.least_db)
             if level <= self.last.level_db + self.seen.least_db:
                 raise End("never_below")
             newer = yield from self.beneath.fire(level)
-            if self.seen.within(newer):
+            if self.seen.within(newer) or newer in self.seen.bad:
                 return
             if self._rises(newer):
                 self.seen.stand_as_bad(newer)
                 yield from self._down_to_the_stretch(newer)
                 return
-            self.seen.bad = [b for b in self.seen.bad if b is not newer]
             self.seen.excluded.append(newer)
-            if self.beneath.floor_rules(newer):
+            if self.seen.floor_rules(newer):
                 raise End("floor")
             self.last = newer
 
@@ -149,7 +144,7 @@ class _Climb:
         last = self.last.level_db
         if last >= self.seen.low_db:
             return last + self.seen.loose_db
-        if self.seen.known.softness_known or last > self.seen.low_db - LADDER_ENDS_DB:
+        if self.seen.known.softness_known or last > self.seen.low_db - BENEATH_WINDOW_DB:
             return self.seen.low_db + self.seen.loose_db
         unexplained = math.sqrt(max(self.last.distortion**2 - self.low_at(last) ** 2, 0.0))
         rung = self.beneath.rung_db(self.last, max(unexplained, HIDDEN_SHARE * self.last.distortion))
@@ -178,7 +173,6 @@ class _Climb:
             elif gap <= ONE_DB:
                 raise End("never_below")
             else:
-                self.seen.bad = [b for b in self.seen.bad if b is not lower]
-                self.seen.excluded.append(lower)
+                self.seen.set_aside(lower)
                 self.last = lower
         raise End("never_below")

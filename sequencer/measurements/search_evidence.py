@@ -1,24 +1,27 @@
 """What the readings of a search say: which are good, which stand above the limit, where the crossing lies. Pure.
 
-Newest reading wins; a reading above the limit is a crossing only if it is informative, lies over a good one, and gain was lost as a clip
-loses it. u is the over-drive of a hard clip with the distortion seen: in it hard clips are straight lines of slope 1.
+Newest reading wins; a reading above the limit is a crossing only if it is informative, lies over a good one, and gain
+was lost as a clip loses it. u is the over-drive of a hard clip with the distortion seen: in it hard clips are straight
+lines of slope 1.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 from sequencer.measurements.clip_law import gain_loss_db, overdrive_db
 from sequencer.measurements.search_model import Knowledge, Reading, Settings
 
 NEAR_PAIR_DB = 1.5
+BRACKET_PAIR_DB = 2.5  # of a rising good reading and a bad one: a hard clip is at 1 and at 10 % within it
 WIDE_PAIR_DB = 0.15  # a soft unit rises less than its noise over a narrower one
 HIDDEN_SHARE = 0.2  # of a falling distortion: a soft stage with more would show in its fall
 CREEP_DB = 0.25  # largest step where a rail may collapse
 BENEATH_WINDOW_DB = 3.0  # lower than this under the window, what is not informative says nothing
-LEAST_RISE = 0.01  # u: less than this is noise
+SOFT_SLOPE, BENDS = 0.85, 0.8  # a soft unit's curve bends: less steep further down
+GUARD_AT_MOST_DB = 0.05
+LEAST_RISE = 0.01  # u, and u per dB: less than this is nothing
 STEEPEST = 3.0  # u per dB that a pair may foretell: more is noise
 
 
@@ -72,11 +75,11 @@ class Evidence:
 
     def room(self, reading: Reading) -> float:
         """The excess at which this reading would stand at the limit."""
-        at = math.sqrt(max((self.limit - 2.0 * reading.sigma) ** 2 - reading.floor**2, (0.3 * self.limit) ** 2))
+        at = math.sqrt(max(max(self.limit - 2.0 * reading.sigma, 0.0) ** 2 - reading.floor**2, (0.3 * self.limit) ** 2))
         return math.sqrt(max(at**2 - self.low_branch() ** 2, 1e-12))
 
     def low_branch(self) -> float:
-        """Excess at the window of what falls, or is flat, with level (crossover, noise): no clip's. 0 where none is seen.
+        """Excess at the window of what falls, or is flat, with level (crossover, noise), so no clip's; 0 if unseen.
 
         Over a wide gap, and up to the window, it is taken to fall as crossover does, 1 dB per dB: too little counted
         here only makes steps shorter.
@@ -90,9 +93,9 @@ class Evidence:
             if upper.distortion > last.distortion + 2.0 * math.hypot(last.sigma, upper.sigma):
                 break
             gap = upper.level_db - last.level_db
-            low = min(self.excess(upper), low * 10.0 ** (-gap / 20.0) if gap > NEAR_PAIR_DB else math.inf)
+            low = min(self.excess(upper), low * math.pow(10.0, -gap / 20.0) if gap > NEAR_PAIR_DB else math.inf)
             last = upper
-        low *= 10.0 ** (-max(self.low_db - last.level_db, 0.0) / 20.0)
+        low *= math.pow(10.0, -max(self.low_db - last.level_db, 0.0) / 20.0)
         return min(low, 0.95 * self.limit)
 
     def hidden(self, last: Reading) -> float:
@@ -111,6 +114,10 @@ class Evidence:
     def u(self, reading: Reading) -> float:
         return overdrive_db(math.sqrt(max(self.excess(reading) ** 2 - self.low_branch() ** 2, 0.0)))
 
+    def sigma_u(self, reading: Reading) -> float:
+        seen = self.excess(reading)
+        return overdrive_db(seen + reading.sigma) - overdrive_db(seen)
+
     def hidden_db(self, good: Reading) -> float:
         """g: what a hard clip still hides above a clean reading."""
         if self.known.collapse_possible:
@@ -118,7 +125,7 @@ class Evidence:
         return max(0.0, overdrive_db(self.room(good)) - self.u(good)) / self.known.rail_ratio
 
     def aim(self, good: Reading | None) -> float | None:
-        """The crossing as rising readings foretell it, half a resolution lower: of a pair by its own line, of one by slope 1."""
+        """The crossing as rising readings foretell it, half a resolution lower: a pair's own line, else slope 1."""
         if good is None or not self.informative(good) or good.level_db < self.low_db - NEAR_PAIR_DB * 2:
             return None
         if (foretold := self.foretold_db(good)) is not None:
@@ -128,18 +135,31 @@ class Evidence:
             return None
         return good.level_db + (overdrive_db(self.room(good)) - u) - self.settings.resolution_db / 2.0
 
-    def foretold_db(self, good: Reading) -> float | None:
-        """Where the line in u through the two highest rising good readings meets the limit; None without a near pair."""
+    def foretold_db(self, good: Reading, *, surely: bool = False) -> float | None:
+        """Where the line in u through two rising good readings meets the limit; None without a near pair.
+
+        A rise lost in the noise counts as large as the noise allows, which puts the crossing nearer; not where it
+        must be sure.
+        """
         under = [g for g in self.good if NEAR_PAIR_DB >= good.level_db - g.level_db > 0.02 and self.informative(g)]
         if not under:
             return None
         wide = [g for g in under if good.level_db - g.level_db >= WIDE_PAIR_DB]
         lower = max(reversed(wide or under), key=lambda g: g.level_db)
-        ua, ub = self.u(lower), self.u(good)
-        if ub - ua < LEAST_RISE and (not wide or ua <= LEAST_RISE):
+        ua, ub, gap = self.u(lower), self.u(good), good.level_db - lower.level_db
+        least = max(4.0 * math.hypot(self.sigma_u(lower), self.sigma_u(good)), LEAST_RISE * gap)
+        if ub - ua < least and (surely or least >= gap or ua <= LEAST_RISE):
             return None
-        slope = max(ub - ua, LEAST_RISE) / (good.level_db - lower.level_db)
-        return good.level_db + (overdrive_db(self.room(good)) - ub) / min(slope, STEEPEST)
+        return good.level_db + (overdrive_db(self.room(good)) - ub) / min(max(ub - ua, least) / gap, STEEPEST)
+
+    def slope_above(self, bad: Reading) -> float:
+        """u per dB at a reading above the limit, of a near pair there: a hard clip has 1, a soft unit less."""
+        upper = [b for b in self.bad if NEAR_PAIR_DB >= b.level_db - bad.level_db >= WIDE_PAIR_DB]
+        if not upper:
+            return 1.0
+        above = min(upper, key=lambda b: b.level_db)
+        slope = (self.u(above) - self.u(bad)) / (above.level_db - bad.level_db)
+        return 1.0 if slope > SOFT_SLOPE else max(slope * BENDS, 0.1)
 
     def crossing_db(self) -> float | None:
         """Where the line in u through the bracket's ends (or the two highest good readings) meets the limit itself."""
@@ -168,6 +188,10 @@ class Evidence:
         elif self.crosses(reading):
             self.stand_as_bad(reading)
 
+    def floor_rules(self, reading: Reading) -> bool:
+        """At the window the floor alone is above the limit: nothing can ever be within it."""
+        return reading.floor >= self.limit and reading.level_db >= self.low_db - BENEATH_WINDOW_DB
+
     def keep_good_below(self, level_db: float) -> None:
         """After a hit of the protection or a stop there, nothing at or above it is a clean reading any more."""
         self.good = [g for g in self.good if g.level_db < level_db - 1e-9]
@@ -178,6 +202,13 @@ class Evidence:
             self.notes.append(f"above the limit at {reading.level_db:.3f} dB after good at {old.level_db:.3f} dB")
         if reading not in self.bad:
             self.bad.append(reading)
+
+    def set_aside(self, *readings: Reading) -> None:
+        """These are of a falling branch, and so is what stands above the limit without a clean reading below it."""
+        lowest = min((g.level_db for g in self.good), default=math.inf)
+        loose = [b for b in self.bad if b.level_db <= lowest]
+        self.bad = [b for b in self.bad if b not in loose]
+        self.excluded += [r for r in (*loose, *readings) if r not in self.bad]
 
     def crosses(self, reading: Reading) -> bool:
         """Above the limit, informative, over a good reading, and with gain lost as a clip loses it."""
@@ -212,11 +243,11 @@ class Evidence:
             return True
         if not self.informative(good):
             return False
-        within = self.settings.resolution_db / 1.25
-        if bad is not None and bad.level_db - good.level_db <= NEAR_PAIR_DB:
+        within = self.settings.resolution_db
+        if bad is not None and bad.level_db - good.level_db <= BRACKET_PAIR_DB:
             crossing = self.crossing_db()
             return crossing is not None and 0.0 <= crossing - good.level_db <= within
-        foretold = self.foretold_db(good) if bad is None else None
+        foretold = self.foretold_db(good, surely=True) if bad is None else None
         return (
             foretold is not None and good.level_db > self.low_db - NEAR_PAIR_DB and foretold - good.level_db <= within
         )
@@ -227,9 +258,9 @@ class Evidence:
         if reason != "crossing" or crossing is None or self.best is None:
             return 0.0
         per_db = self.rise_per_db()
-        needed = 3.0 * self.best.sigma / per_db if per_db > 0 else 0.0
+        needed = 4.0 * self.best.sigma / per_db if per_db > 0 else 0.0
         near = crossing - self.best.level_db
-        return min(max(0.0, min(needed, 0.03) - near), 0.03)
+        return min(max(0.0, needed - near), GUARD_AT_MOST_DB)
 
     def rise_per_db(self) -> float:
         good, bad = self.best, self.worst

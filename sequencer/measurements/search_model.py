@@ -7,15 +7,16 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Purpose = Literal["ramp", "confirm"]
-Ended = str  # crossing, limited, protected, never_below, floor, ceiling, drifting, not_repeatable, budget, or an outside stop
+# crossing, limited, protected, never_below, floor, ceiling, drifting, not_repeatable, budget, or an outside stop
+Ended = str
 
 
 @dataclass(frozen=True)
 class Knowledge:
     """Hard bounds of the level at which a hard clip would begin; the search converts them to its limit.
 
-    rail_ratio: rail without load over rail at the knee (steepens a knee). collapse_possible: a supply near its limit folds back,
-    and nothing may be concluded from how a hard clip would rise.
+    rail_ratio: rail without load over rail at the knee (steepens a knee). collapse_possible: a supply near its limit
+    folds back, and nothing may be concluded from how a hard clip would rise.
     """
 
     low_db: float
@@ -45,7 +46,7 @@ class Ask:
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """One shot's worst channel. distortion: raw; floor, sigma: of it; output_db: fundamental; stop: an outside reason."""
+    """One shot's worst channel. distortion: raw; floor, sigma: of it; output_db: fundamental; stop: outside reason."""
 
     level_db: float
     distortion: float
@@ -61,7 +62,7 @@ class Reading:
 class Found:
     """How the search for one limit ended. accepted_db was read good and confirmed, never interpolated.
 
-    crossing_db: interpolated between the bracket's ends; bad: the lowest standing reading above; notes: contradictions met.
+    crossing_db: interpolated between the bracket's ends; bad: the lowest standing reading above; notes: contradictions.
     """
 
     limit: float

@@ -2,7 +2,8 @@
 
 Topics are `nightramp/1/<bench>/run`, `/point`, `/trip`, `/status`. Each payload says its schema, version and time
 itself; `id` and `seq` are added by the ledger in the commit that keeps the row. Consumers drop a repeated `id`,
-order by `seq`, and see a gap in it.
+order by `seq`, and see a gap in it. A status with `seq` 0 is said live by the link to the broker (at work, offline,
+the end of the night): it is kept nowhere, and outside the count.
 """
 
 from __future__ import annotations
@@ -21,11 +22,14 @@ BenchState = Literal[
     "off", "checking", "first power", "warming up", "preconditioning", "ready", "ramping", "keeping level",
     "backing off", "cooling",
     "waiting for a person", "tripped", "made safe", "not confirmed safe", "finished", "stopped",
+    "at work", "offline",
 ]  # fmt: skip
 
 
 class Told(Row):
-    """What every payload carries. time: RFC 3339; seq counts up over the whole ledger; id = run and seq."""
+    """What every payload carries. time: RFC 3339; seq counts up over the whole ledger; id = run and seq. seq 0: said
+    live, see above.
+    """
 
     id: str
     seq: int

@@ -1,5 +1,5 @@
 """Make safe: the list of acts first (pure), then the doing; repeatable from any state, going on after a failed
-act.
+act, and coming back to it: an instrument that was away for a moment must not stay energised for the night.
 
 Normal order: signal off, silence, supply off, rail down as measured, loads open. Fault order: signal and supply
 off at once; the load stays connected, since it bleeds the rail and a relay opened under DC welds.
@@ -19,6 +19,8 @@ ACT_WITHIN_S = 3.0
 RAIL_SAFE_V = 2.0
 RAIL_SAFE_A = 0.05
 RAIL_POLL_S = 0.25
+AGAIN_AFTER_S = 0.5
+AGAIN_FOR_S = 20.0  # how long failed acts are tried again before a person is needed (our own choice)
 
 
 class Clock(Protocol):
@@ -65,15 +67,27 @@ class Act:
 
 @dataclass
 class Report:
-    """What was done and what could be confirmed. `confirmed` only if every act was, by reading or measuring."""
+    """What was done and what could be confirmed. `confirmed` only if every act was, by reading or measuring.
+
+    lines: the last word on each act, in their order.
+    """
 
     order: Order
-    lines: list[str] = field(default_factory=list)
-    unconfirmed: list[str] = field(default_factory=list)
+    words: dict[ActName, str] = field(default_factory=dict)
+    unconfirmed: list[ActName] = field(default_factory=list)
 
     @property
     def confirmed(self) -> bool:
         return not self.unconfirmed
+
+    @property
+    def lines(self) -> list[str]:
+        return [f"{name}: {word}" for name, word in self.words.items()]
+
+    def note(self, name: ActName, word: str, *, confirmed: bool) -> None:
+        """Replaces what was said of this act before."""
+        self.words[name] = word
+        self.unconfirmed = [n for n in self.unconfirmed if n != name] + ([] if confirmed else [name])
 
 
 def acts(order: Order, *, bleed_s: float) -> tuple[Act, ...]:
@@ -94,8 +108,20 @@ def acts(order: Order, *, bleed_s: float) -> tuple[Act, ...]:
 
 
 async def perform(todo: tuple[Act, ...], order: Order, bench: Bench, clock: Clock) -> Report:
-    """Does the acts in order. Relays are opened only under a rail seen to be down: else they stay as they are."""
+    """Does the acts in order, each once; then those that failed again, in order, for AGAIN_FOR_S.
+
+    Relays are opened only under a rail seen to be down: else they stay as they are.
+    """
     report = Report(order)
+    await _once_each(todo, report, bench, clock)
+    end_ns = clock.now_ns() + round(AGAIN_FOR_S * 1e9)
+    while not report.confirmed and clock.now_ns() < end_ns:
+        await clock.sleep(AGAIN_AFTER_S)
+        await _once_each(tuple(act for act in todo if act.name in report.unconfirmed), report, bench, clock)
+    return report
+
+
+async def _once_each(todo: tuple[Act, ...], report: Report, bench: Bench, clock: Clock) -> None:
     doing: dict[ActName, Callable[[], Awaitable[None]]] = {
         "signal off": bench.generator.make_safe,
         "silence": lambda: clock.sleep(SILENCE_S),
@@ -105,18 +131,15 @@ async def perform(todo: tuple[Act, ...], order: Order, bench: Bench, clock: Cloc
     }
     for act in todo:
         if act.name == "loads open" and "rail down" in report.unconfirmed:
-            report.unconfirmed.append(act.name)
-            report.lines.append("loads open: left as they are, since the rail was not seen to be down")
+            report.note(act.name, "left as they are, since the rail was not seen to be down", confirmed=False)
             continue
         try:
             async with clock.deadline(act.within_s):
                 await doing[act.name]()
         except Exception as error:  # every failure is said, none may end the list
-            report.unconfirmed.append(act.name)
-            report.lines.append(f"{act.name}: not confirmed: {str(error) or 'no answer in time'}")
+            report.note(act.name, f"not confirmed: {str(error) or 'no answer in time'}", confirmed=False)
         else:
-            report.lines.append(f"{act.name}: confirmed")
-    return report
+            report.note(act.name, "confirmed", confirmed=True)
 
 
 async def _rail_down(supply: MeasuringSupply, clock: Clock) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Protocol
 
 from simulators.world.noise import Samples
@@ -88,13 +89,16 @@ class Work:
     supply_j: float = 0.0
 
     def plus(self, other: Work) -> Work:
-        if not self.load_j:
-            return other
         return Work(
-            tuple(a + b for a, b in zip(self.load_j, other.load_j, strict=True)),
-            tuple(a + b for a, b in zip(self.heat_j, other.heat_j, strict=True)),
+            _summed(self.load_j, other.load_j),
+            _summed(self.heat_j, other.heat_j),
             self.supply_j + other.supply_j,
         )
+
+
+def _summed(some: tuple[float, ...], others: tuple[float, ...]) -> tuple[float, ...]:
+    """Channel by channel. A bay whose contacts opened in the burst has no channels from then on."""
+    return tuple(a + b for a, b in zip_longest(some, others, fillvalue=0.0))
 
 
 class Response(Protocol):

@@ -4,37 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
+from simulators.world.channel_truth import ChannelTruth
 from simulators.world.noise import around_zero
 
-
-@dataclass(frozen=True)
-class ChannelTruth:
-    """One signal path.
-
-    clip_positive, clip_negative: where the output stops, as parts of the momentary internal rail.
-    knee_exponent: for soft clipping, x / (1 + |x|^p)^(1/p); large = sharp.
-    coupling_hz: corner of the first-order high-pass at the input; 0 = DC coupled.
-    """
-
-    name: str
-    gain_db: float = 26.0
-    clip: Literal["hard", "soft"] = "hard"
-    knee_exponent: float = 8.0
-    clip_positive: float = 1.0
-    clip_negative: float = 1.0
-    offset_v: float = 0.0
-    inverted: bool = False
-    input_ohm: float = 20_000.0
-    coupling_hz: float = 0.0
-    output_ohm: float = 0.0
-    noise_vrms: float = 0.0
-
-    @property
-    def gain(self) -> float:
-        """Volts out per volt in, negative where inverted."""
-        return float(10.0 ** (self.gain_db / 20.0)) * (-1.0 if self.inverted else 1.0)
+__all__ = [
+    "ChannelTruth",
+    "DeclaredUnit",
+    "FanTruth",
+    "FeedTruth",
+    "GateTruth",
+    "HeatTruth",
+    "ProtectionTruth",
+    "RailTruth",
+    "UnitTruth",
+    "spread_ohm",
+]
 
 
 @dataclass(frozen=True)
@@ -60,6 +45,8 @@ class FeedTruth:
 
     start_v: below it the unit does not start. mute_s: silence after it is energised.
     bleed_tau_s: how the terminals fall after switching off.
+    idle_a: at 25 degC, all channels; idle_per_k: of it, per K of the devices' mean temperature.
+    healthy_idle_a: below it there is a dead zone in the output.
     """
 
     nominal_v: float = 24.0
@@ -69,20 +56,66 @@ class FeedTruth:
     standby_a: float = 0.15
     efficiency: float = 0.88
     bleed_tau_s: float = 1.2
+    idle_per_k: float = 0.0
+    healthy_idle_a: float = 0.0
+
+
+@dataclass(frozen=True)
+class FanTruth:
+    """It starts when a channel's heat sink passes start_c and then brings K/W down to k_per_w; dead: it never does."""
+
+    start_c: float
+    k_per_w: float
+    dead: bool = False
 
 
 @dataclass(frozen=True)
 class HeatTruth:
-    """One node per channel: K/W to the air and J/K."""
+    """Each channel has a heat sink (K/W to the air, J/K) and on it, if device_j_per_k is given, its devices.
+
+    device_k_per_w: from the devices to the heat sink, mounting included. sensor_part: what the thermometer sees,
+    0 = the heat sink, 1 = the devices' side.
+    """
 
     k_per_w: float = 1.2
     j_per_k: float = 500.0
     ambient_c: float = 22.0
+    device_k_per_w: float = 0.0
+    device_j_per_k: float = 0.0
+    sensor_part: float = 0.0
+    fan: FanTruth | None = None
+
+
+@dataclass(frozen=True)
+class ProtectionTruth:
+    """What takes the outputs away, and how they come back.
+
+    over_a: peak amps at an output, for delay_s. over_c: of the devices. offset_v: DC at an output, for delay_s.
+    returns_after_s: by itself; None = only after supply or remote line were off for 5 s.
+    """
+
+    over_a: float = math.inf
+    over_c: float = math.inf
+    offset_v: float = math.inf
+    delay_s: float = 0.0
+    returns_after_s: float | None = None
+
+
+@dataclass(frozen=True)
+class GateTruth:
+    """Mutes the inputs without signal: opens open_s after one begins, shuts hold_s after it has ended."""
+
+    open_s: float
+    hold_s: float
 
 
 @dataclass(frozen=True)
 class UnitTruth:
-    """One unit, by serial."""
+    """One unit, by serial.
+
+    input_ground_ohm: from the shells of the inputs to the supply's minus; infinite = they float.
+    note: what sets it apart from a healthy low-impedance unit; empty for those.
+    """
 
     serial: str
     channels: tuple[ChannelTruth, ...]
@@ -90,6 +123,10 @@ class UnitTruth:
     feed: FeedTruth = FeedTruth()
     heat: HeatTruth = HeatTruth()
     bridged: bool = False
+    protection: ProtectionTruth | None = None
+    gate: GateTruth | None = None
+    input_ground_ohm: float = math.inf
+    note: str = ""
 
     @staticmethod
     def from_ratings(declared: DeclaredUnit, seed: int) -> UnitTruth:

@@ -81,7 +81,8 @@ def test_a_foreign_package_beside_ours_is_said_and_nothing_runs(installed: Path,
 def test_wheel_holds_every_data_file(installed: Path) -> None:
     site = next((installed.parents[1] / "lib").glob("python3*")) / "site-packages"
     for pattern in ("sequences/plans/*.toml", "sequences/units/*.toml", "sequences/benches/*.toml",
-                    "drivers/dialects/*.toml", "simulators/world/truth/*.toml"):  # fmt: skip
+                    "drivers/dialects/*.toml", "sequencer/report/templates/*",
+                    "simulators/world/truth/*.toml"):  # fmt: skip
         ours = {p.name for p in ROOT.glob(pattern)}
         assert ours, pattern
         assert {p.name for p in site.glob(pattern)} == ours, pattern

@@ -81,11 +81,15 @@ class Run:
 
 
 def told_window(one: Unit, seed: int, half_db: float, softness_known: bool) -> Knowledge:
-    """A window for the onset of a hard clip, in which this unit's crossing lies anywhere, both ends included."""
+    """A window for the onset of a hard clip, in which this unit's crossing lies anywhere, both ends included.
+
+    The bounds are hard ones: they hold while the unit warms up.
+    """
     rng = np.random.default_rng([13, seed])
     crossing = one.crossing_db(LIMIT)
     onset = (crossing if math.isfinite(crossing) else one.knee_db) - HARD_AT_1_PCT_DB
-    centre = onset + rng.uniform(-half_db, half_db)
+    lowest, highest = sorted((onset, onset + one.settles_db))
+    centre = rng.uniform(highest - half_db, lowest + half_db)
     return Knowledge(centre - half_db, centre + half_db, softness_known, collapse_possible=one.kind == "fold-back")
 
 

@@ -195,7 +195,7 @@ class Unit:
         return reading
 
     def _read(self, level_db: float, thd: float, output_db: float) -> Reading:
-        """19 harmonics, 38 components of floor noise, one of them along the harmonic that is there; and noise of its own."""
+        """19 harmonics: 38 components of floor noise, one along the harmonic that is there; and noise of its own."""
         each = self.floor / math.sqrt(38.0)
         along = thd + each * self.rng.standard_normal()
         seen = math.sqrt(along**2 + each**2 * self.rng.chisquare(37)) * (1.0 + self.noise * self.rng.standard_normal())

@@ -111,3 +111,33 @@ async def test_loads_are_not_opened_under_a_rail_that_stays_up() -> None:
     report = await perform(acts("normal", bleed_s=10.0), "normal", bench, FakeClock())
     assert "loads open" not in bench.said
     assert set(report.unconfirmed) == {"rail down", "loads open"}
+
+
+@pytest.mark.parametrize("away", ["generator", "supply", "load_switch"])
+async def test_an_instrument_that_was_away_for_a_moment_is_told_again(away: str) -> None:
+    """Else it would stay energised all night for one refused connection. It comes back after its third failure."""
+
+    @dataclass
+    class Back(FakeBench):
+        failures: int = 3
+
+        async def _do(self, who: str, what: str) -> None:
+            if who == away and self.failures:
+                self.failures -= 1
+                raise ConnectionError(f"{who} does not answer")
+            await super()._do(who, what)
+
+    bench = Back()
+    report = await perform(acts("normal", bleed_s=10.0), "normal", bench, FakeClock())
+    assert report.confirmed
+    assert all(line.endswith(": confirmed") for line in report.lines)
+    assert {"signal off", "supply off", "loads open"} <= set(bench.said)
+    assert bench.volts < 2.0
+
+
+async def test_trying_again_has_an_end() -> None:
+    """A person is needed then: the report says so, and the night does not hang."""
+    clock = FakeClock()
+    report = await perform(acts("fault", bleed_s=10.0), "fault", FakeBench(dead={"generator", "supply"}), clock)
+    assert set(report.unconfirmed) == {"signal off", "supply off", "rail down"}
+    assert clock.now_s < 60.0

@@ -1,4 +1,4 @@
-"""Whole nights on the simulated bench with something laid on its links, and what the simulators themselves say of them afterwards."""
+"""Whole nights on the simulated bench with something laid on its links, and what the simulators say of them after."""
 
 from __future__ import annotations
 
@@ -56,6 +56,11 @@ class Joined:
         return found
 
     @property
+    def told_at_the_end(self) -> str:
+        assert self.done is not None
+        return self.done.text
+
+    @property
     def sentences(self) -> list[str]:
         return [trip["sentence"] for trip in self.run["trips"]]
 
@@ -82,7 +87,9 @@ class Joined:
         return [row for row in self.bench.world.journal if isinstance(row, BurstRow)]
 
 
-def night(out: Path, faults: Mapping[str, LinkFaults] | None = None, plan: str = "first") -> Joined:
+def night(
+    out: Path, faults: Mapping[str, LinkFaults] | None = None, plan: str = "first", bench: str | None = None
+) -> Joined:
     """Plan `first` on one unit, in simulated time, with these faults of links: role -> faults."""
     joined = Joined(out)
     rig = Rig(
@@ -90,5 +97,5 @@ def night(out: Path, faults: Mapping[str, LinkFaults] | None = None, plan: str =
         lambda now_ns, front, message, reply: joined.said.append(Said(now_ns, front, message, reply)),
         joined.benches.append,
     )
-    joined.done = dry_run(DryRun(plan=plan, units=(UNIT,), out=out, rig=rig), joined.told.append)
+    joined.done = dry_run(DryRun(plan=plan, units=(UNIT,), bench=bench, out=out, rig=rig), joined.told.append)
     return joined

@@ -45,7 +45,7 @@ def releases_in_the_worker() -> None:
                 return job()
             finally:
                 if session is not None:
-                    loop.call_soon_threadsafe(clock.end, session.port)
+                    loop.call_soon_threadsafe(clock.end, session.ports)
 
         return await in_thread(self, release, thread)
 
@@ -74,7 +74,7 @@ def holds_no_tear_down() -> None:
     async def unheld(self: Link) -> None:
         clock, session = self._clock, self._session
         if session is not None:
-            clock.end(session.port)
+            clock.end(session.ports)
         self._clock = _Unheld(clock)  # type: ignore[assignment]
         try:
             await break_off(self)

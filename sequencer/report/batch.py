@@ -1,0 +1,151 @@
+"""The batch page: one row per unit, the one that needs a person most on top. Pure."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sequencer.report import words
+from sequencer.report.attention import Concern, Rank, by_attention, needing
+from sequencer.report.judged import counted, judgements
+from sequencer.report.power_sections import powered
+from sequencer.report.sheet import SIMULATED
+from sequencer.report.shots import longest
+
+Row = Mapping[str, Any]
+
+ENOUGH_FOR_A_SPREAD = 3
+MORE_SHOWN = 2
+COLUMNS_AT_MOST = 3
+TOGETHER = "W at the limit, by load"
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One row. powers: texts under the page's heads, one line a channel."""
+
+    serial: str
+    told: str
+    link: str
+    concern: Concern
+    more: tuple[Concern, ...]
+    left_out: int
+    points: str
+    judged: str
+    powers: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Median and ends over the units of one head and channel."""
+
+    head: str
+    channel: str
+    units: int
+    median: str
+    lowest: str
+    highest: str
+
+
+@dataclass(frozen=True)
+class Batch:
+    title: str
+    lines: tuple[str, ...]
+    warnings: tuple[str, ...]
+    heads: tuple[str, ...]
+    units: tuple[Unit, ...]
+    spreads: tuple[Spread, ...]
+
+
+def batch(results: Row, links: Mapping[str, str]) -> Batch:
+    """links: address of each run's sheet by its id, relative to the page."""
+    runs: Sequence[Row] = results["runs"]
+    columns = list(dict.fromkeys(_head(p) for run in runs for p in longest(powered(run))))
+    doubts = (words.sentence(f"Suspect: {results['suspect']}"),) if results.get("suspect") else ()
+    simulated = (SIMULATED,) if any(run.get("seed") is not None for run in runs) else ()
+    return Batch(
+        f"Batch of {len(runs)} unit{'' if len(runs) == 1 else 's'}",
+        tuple(_lines(runs)),
+        doubts + simulated,
+        tuple(columns) if len(columns) <= COLUMNS_AT_MOST else (TOGETHER,),
+        tuple(_unit(run, found, links[run["id"]], columns) for run, found in by_attention(runs)),
+        tuple(_spreads(runs, columns)),
+    )
+
+
+def _lines(runs: Sequence[Row]) -> list[str]:
+    plans = words.listed(sorted({words.clean(run["plan"]) for run in runs}))
+    benches = words.listed(sorted({words.clean(run["bench"]) for run in runs}))
+    ends = [run["ended"] for run in runs if run.get("ended")]
+    span = (
+        f"{words.stamp(min(r['begun'] for r in runs))}{f' to {words.stamp(max(ends))}' if ends else ''}" if runs else ""
+    )
+    judged = [j for run in runs for j in judgements(run)]
+    return [
+        f"Plan {plans}, bench {benches}; {span}",
+        f"{words.of(needing(runs), len(runs), 'units to look at')}; of all readings {counted(judged)}.",
+    ]
+
+
+def _head(point: Row) -> str:
+    limit = f" at {words.limit(point)}" if point.get("stop_limit") is not None else ""
+    return f"W, {words.where(point)}{limit}"
+
+
+def _unit(run: Row, found: Sequence[Concern], link: str, columns: Sequence[str]) -> Unit:
+    points = {_head(p): p for p in longest(powered(run))}
+    label = f", {words.clean(run['label'])}" if run.get("label") else ""
+    rest = tuple(c for c in found[1:] if c.rank < Rank.NOTHING)
+    measured = sum(p["outcome"] == "measured" for p in run["points"])
+    return Unit(
+        words.clean(run["unit"]["serial"]),
+        f"{words.clean(run['unit']['model'])}{label}",
+        link,
+        found[0],
+        rest[:MORE_SHOWN],
+        max(0, len(rest) - MORE_SHOWN),
+        words.of(measured, len(run["points"]), "points"),
+        counted(judgements(run)),
+        _columns(points, columns),
+    )
+
+
+def _columns(points: Mapping[str, Row], columns: Sequence[str]) -> tuple[tuple[str, ...], ...]:
+    """One cell a head; where that would be wider than paper, all in one cell, each with its load before it."""
+    if len(columns) <= COLUMNS_AT_MOST:
+        return tuple(_powers(points.get(column)) for column in columns)
+    return (tuple(f"{words.short(p.get('load') or '', 20)}: {', '.join(_powers(p))}" for p in points.values()),)
+
+
+def _powers(point: Row | None) -> tuple[str, ...]:
+    """ "A 63.8 ±1.6": at the limit, else "A ≥ 63.8 ±1.5" where the ramp ended before it."""
+    if point is None:
+        return ("not measured",)
+    return tuple(
+        f"{words.short(c['channel'], 12)} {words.at_limit(c)}"
+        if c.get("power_at_limit_w") is not None
+        else f"{words.short(c['channel'], 12)} ≥ {words.accepted(c)}"
+        for c in point["channels"]
+    )
+
+
+def _spreads(runs: Sequence[Row], columns: Sequence[str]) -> list[Spread]:
+    """Three units or more of one model: below that a median says nothing that the rows don't."""
+    models = {run["unit"]["model"] for run in runs}
+    if len(models) != 1:
+        return []
+    found: dict[tuple[str, str], list[float]] = {}
+    for run in runs:
+        for point in longest(powered(run)):
+            for channel in point["channels"]:
+                if channel.get("power_at_limit_w") is not None:
+                    found.setdefault((_head(point), channel["channel"]), []).append(channel["power_at_limit_w"])
+    return [
+        Spread(
+            head, words.clean(name), len(watts), *map(words.number, (statistics.median(watts), min(watts), max(watts)))
+        )
+        for (head, name), watts in sorted(found.items(), key=lambda one: (columns.index(one[0][0]), one[0][1]))
+        if len(watts) >= ENOUGH_FOR_A_SPREAD
+    ]

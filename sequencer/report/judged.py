@@ -1,0 +1,118 @@
+"""Judgements of a run: measured powers against the unit's ratings, and the values that were judged in the night. Pure.
+
+A rating judges a row only under its own conditions: load, supply, limit, channels driven, length of burst.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sequencer.report import words
+
+Row = Mapping[str, Any]
+
+LOAD_AGREES = 0.05  # a bench's load may lie up to 5 % off its nominal ohms
+SUPPLY_AGREES = 0.01
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One judgement. limit: what it was held against, in words; near: nearer to the limit than its uncertainty."""
+
+    point: str
+    where: str
+    channel: str
+    reading: str
+    limit: str
+    judgement: str
+    near: bool = False
+    reason: str = ""
+
+
+def judgements(run: Row) -> tuple[Judged, ...]:
+    """All of a run, in the order of its points."""
+    ohms = load_ohms(run)
+    return tuple(
+        judged
+        for point in run["points"]
+        for judged in [*_powers(point, run.get("ratings") or (), ohms), *_values(point)]
+    )
+
+
+def counted(judged: Sequence[Judged]) -> str:
+    """ "3 of 4 within, 1 outside"; never a bare "all well"."""
+    if not judged:
+        return "nothing judged"
+    counts = {kind: sum(j.judgement == kind for j in judged) for kind in ("outside", "below floor", "not measured")}
+    said = [words.of(sum(j.judgement == "within" for j in judged), len(judged), "within")]
+    return ", ".join(said + [f"{n} {kind}" for kind, n in counts.items() if n])
+
+
+def load_ohms(run: Row) -> dict[str, float]:
+    """Measured ohms by the load's name: points that were not measured say only the name."""
+    return {p["load"]: c["load_ohm"] for p in run["points"] if p.get("load") for c in p.get("channels") or ()}
+
+
+def ratings_of(load_ohm: float | None, ratings: Sequence[Row]) -> list[Row]:
+    """The ratings for this load, whatever their other conditions."""
+    return [r for r in ratings if load_ohm and abs(load_ohm / r["load_ohm"] - 1.0) <= LOAD_AGREES]
+
+
+def _powers(point: Row, ratings: Sequence[Row], ohms: Mapping[str, float]) -> Iterator[Judged]:
+    for rating in ratings_of(ohms.get(point.get("load") or ""), ratings):
+        if not _same_conditions(point, rating):
+            continue
+        asked = f"rated {rating['power_w']:g} W"
+        if point["outcome"] != "measured":
+            yield Judged(
+                point["id"], words.where(point), "", words.NONE, asked, "not measured",
+                reason=words.not_measured(point),
+            )  # fmt: skip
+        yield from (_power(point, channel, rating["power_w"], asked) for channel in point.get("channels") or ())
+
+
+def _power(point: Row, channel: Row, rated_w: float, asked: str) -> Judged:
+    """Held against the power at the limit; where the ramp ended before, the accepted power says only "at least"."""
+    name, where = words.clean(channel["channel"]), words.where(point)
+    at_limit, u = channel.get("power_at_limit_w"), channel.get("power_at_limit_expanded_uncertainty_w")
+    if at_limit is not None:
+        judgement = "within" if at_limit >= rated_w else "outside"
+        near = bool(u) and abs(at_limit - rated_w) < u
+        return Judged(point["id"], where, name, f"{words.at_limit(channel)} W at limit", asked, judgement, near)
+    reading = f"at least {words.accepted(channel)} W"
+    if channel["power_w"] >= rated_w:
+        u = channel.get("power_expanded_uncertainty_w")
+        near = bool(u) and abs(channel["power_w"] - rated_w) < u
+        return Judged(point["id"], where, name, reading, asked, "within", near)
+    why = f"the ramp ended below the rated power: {words.ended_by(point)}"
+    return Judged(point["id"], where, name, reading, asked, "not measured", reason=why)
+
+
+def _same_conditions(point: Row, rating: Row) -> bool:
+    supply, cycles = point.get("supply_nominal_v"), 0 if point.get("steady") else point.get("cycles")
+    return (
+        point["measurement"] == "output_power"
+        and cycles == rating["cycles"]
+        and point.get("stop_limit") == rating["thd_pct"]
+        and point.get("stop_quantity", "thd") == "thd"
+        and len(point.get("channels_driven") or ()) == rating["channels_driven"]
+        and supply is not None
+        and abs(supply / rating["supply_v"] - 1.0) <= SUPPLY_AGREES
+    )
+
+
+def _values(point: Row) -> Iterator[Judged]:
+    for value in point.get("values") or ():
+        if value.get("judgement"):
+            shown = words.measured(value.get("value"), value.get("expanded_uncertainty"))
+            unit = words.clean(value.get("unit") or "")
+            yield Judged(
+                point["id"],
+                words.name(value["name"]),
+                words.clean(value.get("channel") or ""),
+                f"{shown} {unit}".strip(),
+                words.clean(value.get("reason") or ""),
+                value["judgement"],
+            )

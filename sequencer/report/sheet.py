@@ -1,0 +1,60 @@
+"""The sheet of one unit: one run of the results, with its traces, as a page. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from sequencer.report import other_sections as other
+from sequencer.report import power_sections as power
+from sequencer.report import words
+from sequencer.report.attention import concerns
+from sequencer.report.blocks import Page, Section
+from sequencer.report.judged import judgements
+from sequencer.report.shots import Kept
+
+Row = Mapping[str, Any]
+
+SIMULATED = "A dry run on simulated instruments: nothing here was measured on a real unit."
+
+
+def sheet(run: Row, kept: Mapping[str, Kept], suspect: str | None = None) -> Page:
+    """kept: the run's traces by point id. suspect: why the whole night's numbers are in doubt."""
+    doubts = (words.sentence(f"Suspect: {suspect}"),) if suspect else ()
+    simulated = (SIMULATED,) if run.get("seed") is not None else ()
+    return Page(title(run), tuple(_head(run)), doubts + simulated, tuple(_sections(run, kept)))
+
+
+def title(run: Row) -> str:
+    return f"Sheet for unit {words.clean(run['unit']['serial'])}"
+
+
+def _head(run: Row) -> list[str]:
+    label = f", {words.clean(run['label'])}" if run.get("label") else ""
+    bay = f", bay {words.clean(run['bay'])}" if run.get("bay") else ""
+    ended = f" to {words.stamp(run['ended'])}" if run.get("ended") else ", no end kept"
+    measured = words.of(sum(p["outcome"] == "measured" for p in run["points"]), len(run["points"]), "points measured")
+    return [
+        f"{words.clean(run['unit']['model'])}{label}",
+        f"Plan {words.clean(run['plan'])}, bench {words.clean(run['bench'])}{bay}, run {words.clean(run['id'])}",
+        f"{words.stamp(run['begun'])}{ended}; {run['outcome']}; {measured}",
+    ]
+
+
+def _sections(run: Row, kept: Mapping[str, Kept]) -> list[Section]:
+    """In the order in which a technician asks."""
+    return [
+        other.judgement(judgements(run), concerns(run)),
+        power.power(run),
+        power.distortion(run),
+        power.last_clean_shot(run, kept),
+        power.envelope(run),
+        other.rail(run),
+        other.temperature(run),
+        *other.values(run),
+        other.trips(run),
+        other.how(run),
+        other.instruments(run),
+        other.uncertainty(run),
+        other.cautions(),
+    ]

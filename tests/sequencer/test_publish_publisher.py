@@ -1,0 +1,201 @@
+"""The publisher against a broker on paper. Truths: MQTT 3.1.1 (OASIS), clauses named beside each check, from memory;
+and what README promises of the outbox.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from sequencer.clock import RealClock
+from sequencer.errors import Fault
+from sequencer.ledger.outbox import Outgoing
+from sequencer.publish.broker_url import Broker
+from sequencer.publish.messages import StatusTold
+from sequencer.publish.publisher import Publisher, Sender
+from tests.sequencer.paper_broker import PaperBroker, Publish
+
+pytestmark = pytest.mark.process  # on the real clock
+LIMIT_S = 20.0
+STAMP = "2026-01-05T22:00:00.000+00:00"
+
+
+@dataclass
+class ListOutbox:
+    """An outbox in memory. `broken`: marks fail as they do on a full disk."""
+
+    count: int
+    broken: bool = False
+    marked: list[int] = field(default_factory=list)
+
+    async def pending(self, after: int, limit: int) -> Sequence[Outgoing]:
+        numbers = [n for n in range(after + 1, self.count + 1) if n not in self.marked]
+        return [Outgoing(n, f"r-{n}", "nightramp/1/b/point", f'{{"seq":{n}}}', False, "pending") for n in numbers][
+            :limit
+        ]
+
+    async def mark_sent(self, seqs: Sequence[int]) -> None:
+        if self.broken:
+            raise Fault("no room left")
+        self.marked += seqs
+
+
+def publisher(broker: PaperBroker, outbox: ListOutbox, said: list[str], port: int | None = None) -> Publisher:
+    where = Broker("127.0.0.1", port or broker.port, user="reader", password="tr0mbone")
+    return Publisher(Sender(where, "b", "nightramp01", lambda: STAMP), outbox, RealClock(), said.append)
+
+
+async def until(true: Callable[[], bool]) -> None:
+    async with asyncio.timeout(LIMIT_S):
+        while not true():  # noqa: ASYNC110 (what is waited for sets no event)
+            await asyncio.sleep(0.005)
+
+
+async def to_the_end(one: Publisher) -> None:
+    one.finish("finished", "made safe, confirmed")
+    async with asyncio.timeout(LIMIT_S):
+        await one.run()
+
+
+def rows(broker: PaperBroker) -> list[int]:
+    """Numbers of the rows of the outbox, as they came; live statuses carry 0."""
+    return [seq for one in broker.publishes if (seq := json.loads(one.payload)["seq"])]
+
+
+def statuses(broker: PaperBroker) -> list[dict[str, Any]]:
+    return [body for one in broker.publishes if not (body := json.loads(one.payload))["seq"]]
+
+
+async def test_at_most_twenty_are_unacknowledged_and_all_go_in_order() -> None:
+    """A broker that acknowledges the oldest only when it has twenty: less of a window and it would never say a word."""
+
+    def oldest_of_twenty(outstanding: Sequence[int]) -> Sequence[int]:
+        if len(outstanding) == 1 and not told:  # the status at the beginning
+            told.append(1)
+            return outstanding
+        if len(rows(broker)) >= 100 - 1:
+            return outstanding
+        return outstanding[:1] if len(outstanding) >= 20 else ()
+
+    told: list[int] = []
+    outbox, said = ListOutbox(100), list[str]()
+    async with PaperBroker(acks=oldest_of_twenty) as broker:
+        await to_the_end(publisher(broker, outbox, said))
+    assert broker.most_outstanding == 20
+    assert rows(broker) == list(range(1, 101))
+    assert sorted(outbox.marked) == list(range(1, 101))
+    assert {one.qos for one in broker.publishes} == {1}
+    assert said == []
+
+
+async def test_connect_carries_what_the_standard_wants_and_a_will_of_our_schema() -> None:
+    """3.1.2.2: level 4 is 3.1.1. 3.1.3.1: 1 to 23 letters and digits are a name anywhere. 3.1.2.5: the will."""
+    async with PaperBroker() as broker:
+        await to_the_end(publisher(broker, ListOutbox(1), []))
+    (seen,) = broker.connects
+    assert (seen.level, seen.clean) == (4, True)
+    assert (seen.user, seen.password) == ("reader", "tr0mbone")
+    assert 10 <= seen.keepalive_s <= 15
+    assert seen.client.isalnum()
+    assert 1 <= len(seen.client) <= 23
+    assert (seen.will_topic, seen.will_qos, seen.will_retain) == ("nightramp/1/b/status", 1, True)
+    will = StatusTold.model_validate_json(seen.will)
+    assert (will.state, will.bench, will.seq) == ("offline", "b", 0)
+
+
+async def test_the_last_word_is_a_retained_status_and_then_goodbye() -> None:
+    """3.14: after DISCONNECT a broker drops the will, so the last status is what who comes late will see."""
+    async with PaperBroker() as broker:
+        await to_the_end(publisher(broker, ListOutbox(3), []))
+        await until(lambda: "goodbye" in broker.got)
+    last, goodbye = broker.got[-2:]
+    assert goodbye == "goodbye"
+    assert isinstance(last, Publish)
+    assert (last.topic, last.retain, last.qos) == ("nightramp/1/b/status", True, 1)
+    assert StatusTold.model_validate_json(last.payload).state == "finished"
+
+
+async def test_a_cut_connection_sends_again_only_what_was_not_acknowledged() -> None:
+    """4.3.2: what was acknowledged the broker owns. The eleventh publish (a status and ten rows) is cut off."""
+    outbox, said = ListOutbox(30), list[str]()
+    async with PaperBroker(cut_after=11) as broker:
+        await to_the_end(publisher(broker, outbox, said))
+    first = rows(broker)[:10]
+    assert first == list(range(1, 11))
+    assert rows(broker)[10:] == list(range(10, 31))
+    assert sorted(outbox.marked) == list(range(1, 31))
+    assert {one.client for one in broker.connects} == {"nightramp01"}
+    assert len(broker.connects) == 2
+    assert said[-1].endswith("connected")
+    assert len(said) == 2
+    assert not any(one.again for one in broker.publishes)  # a fresh client knows of no earlier try
+
+
+async def test_what_the_broker_did_not_acknowledge_stays_pending() -> None:
+    def all_but_seven(outstanding: Sequence[int]) -> Sequence[int]:
+        numbers.update(outstanding)
+        return [n for n in outstanding if n != sorted(numbers)[min(7, len(numbers) - 1)] or len(numbers) < 8]
+
+    numbers: set[int] = set()  # of the status and seven rows: the eighth is row 7
+    outbox = ListOutbox(12)
+    async with PaperBroker(acks=all_but_seven) as broker:
+        one = publisher(broker, outbox, [])
+        task = asyncio.create_task(one.run())
+        await until(lambda: len(outbox.marked) == 11)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert sorted(outbox.marked) == [n for n in range(1, 13) if n != 7]
+    assert one.sent == 11
+
+
+@pytest.mark.parametrize("code", [4, 5])
+async def test_a_refused_password_is_named_once_and_never_shown(code: int) -> None:
+    """3.2.2.3: return codes 4 (bad user name or password) and 5 (not authorised)."""
+    said: list[str] = []
+    async with PaperBroker(code=code) as broker:
+        one = publisher(broker, ListOutbox(1), said)
+        task = asyncio.create_task(one.run())
+        await until(lambda: len(broker.connects) >= 3)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert len(said) == 1
+    assert "check user and password" in said[0]
+    assert "tr0mbone" not in said[0]
+
+
+async def test_a_ledger_that_can_not_mark_is_told_once_and_all_still_goes_out() -> None:
+    said: list[str] = []
+    async with PaperBroker() as broker:
+        await to_the_end(publisher(broker, ListOutbox(40, broken=True), said))
+    assert rows(broker) == list(range(1, 41))
+    assert [line for line in said if "no room left" in line] == said[:1]
+
+
+async def test_a_connection_that_goes_for_other_reasons_leaves_offline_behind() -> None:
+    """A polite goodbye sends no will (3.14.4), so the publisher says it itself."""
+    async with PaperBroker() as broker:
+        task = asyncio.create_task(publisher(broker, ListOutbox(2), []).run())
+        await until(lambda: len(rows(broker)) == 2)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        await until(lambda: "goodbye" in broker.got)
+    assert [status["state"] for status in statuses(broker)] == ["at work", "offline"]
+
+
+async def test_rows_kept_while_connected_follow_by_themselves() -> None:
+    outbox = ListOutbox(1)
+    async with PaperBroker() as broker:
+        one = publisher(broker, outbox, [])
+        task = asyncio.create_task(one.run())
+        await until(lambda: rows(broker) == [1])
+        outbox.count = 3
+        await until(lambda: rows(broker) == [1, 2, 3])
+        one.finish("stopped", "stopped by a person")
+        async with asyncio.timeout(LIMIT_S):
+            await task
+    assert statuses(broker)[-1]["state"] == "stopped"
