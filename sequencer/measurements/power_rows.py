@@ -183,6 +183,7 @@ def _rail(accepted: Judged) -> dict[str, Any]:
         "sag_pct": rail.sag_pct if rail else None,
         "at_supply_v": accepted.shot.supply_v,
         "amps": accepted.shot.supply_a,
+        "meter_note": "at_supply_v, amps: the supply's own meter, slower than a burst",
         "seen": "burst trace" if rail else "not seen",
     }
 

@@ -109,5 +109,6 @@ def _worth_keeping(outcome: Outcome, row: dict[str, Any], keep: int) -> list[tup
     above.sort(key=lambda j: j.shot.level_vrms)
     chosen = [("accepted", j) for j in accepted[:1]] + [("above", j) for j in above[:1]]
     others = [j for j in outcome.judged if j not in [c for _, c in chosen]]
+    others.sort(key=lambda j: abs(j.shot.level_vrms - level))  # the nearest to the accepted level say most
     chosen += [(f"shot-{j.shot.number}", j) for j in others]
     return chosen[:keep]
