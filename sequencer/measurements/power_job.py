@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from sequencer.analysis.uncertainty import Source
 from sequencer.plan.points import Point
 
-
 RANGE_ALIKE = 0.02  # replies carry rounded digits
 
 

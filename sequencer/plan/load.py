@@ -33,8 +33,16 @@ from sequencer.plan.within_bench import bench_problems
 from sequencer.plan.wording import key_path, problems_of, shown
 
 __all__ = [
-    "Inputs", "Loaded", "UnitArgument", "load_bench", "gather_inputs", "load_inputs", "load_plan", "load_unit",
-    "parse_unit_argument", "shipped",
+    "Inputs",
+    "Loaded",
+    "UnitArgument",
+    "gather_inputs",
+    "load_bench",
+    "load_inputs",
+    "load_plan",
+    "load_unit",
+    "parse_unit_argument",
+    "shipped",
 ]  # fmt: skip
 
 LARGEST_BYTES = 1 << 20
@@ -92,7 +100,7 @@ def load_inputs(plan: str, units: Sequence[str], bench: str) -> Inputs:
 
 
 def gather_inputs(plan: str, units: Sequence[str], bench: str) -> tuple[Inputs | None, list[Problem]]:
-    """As `load_inputs`, with the problems handed back: while each file has a model, more can be told of them together."""
+    """As `load_inputs`, with the problems handed back: while each file has a model, more can be told of all of them."""
     problems: list[Problem] = []
     arguments = _arguments(units, problems)
     loaded_plan = _try(PLAN, plan, problems)
