@@ -31,12 +31,12 @@ log_dest file {folder}/broker.log
 """
 
 
-def program(name: str) -> str:
+def program(name: str, package: str = "mosquitto") -> str:
     """Where it is. Raises FileNotFoundError naming Debian's package."""
     found = shutil.which(name) or shutil.which(name, path=os.pathsep.join(HERE))
     if found is None:
         raise FileNotFoundError(
-            f"{name} is missing: install Debian's package 'mosquitto' (apt-get install mosquitto), then run again"
+            f"{name} is missing: install Debian's package '{package}' (apt-get install {package}), then run again"
         )
     return found
 

@@ -137,7 +137,6 @@ async def test_a_signal_while_the_outbox_empties_ends_the_wait_only(tmp_path: Pa
 
 async def _under(condition: str, folder: Path) -> str:
     """Digest of results.json of one night under a condition of its broker."""
-    folder.mkdir()
     with real_broker(folder / "broker", password=condition == "refuses the password") as broker:
         if condition not in ("none", "refuses"):
             broker.up()
@@ -177,6 +176,8 @@ async def test_ten_nights_under_all_kinds_of_brokers_have_the_same_results_to_th
     digests: dict[int, str] = {}
     for at in range(0, len(CONDITIONS), 2):
         pair = [(n, CONDITIONS[n]) for n in (at, at + 1)]
+        for n, _ in pair:
+            (tmp_path / str(n)).mkdir()
         found = await asyncio.gather(*(_under(condition, tmp_path / str(n)) for n, condition in pair))
         digests |= dict(zip((n for n, _ in pair), found, strict=True))
     assert len(digests) == 10
@@ -202,15 +203,21 @@ async def test_a_frozen_broker_that_thaws_too_late_still_hears_the_last_word(tmp
         assert pending
 
 
-async def test_tls_with_a_certificate_of_the_system_s_and_without(tmp_path: Path) -> None:
-    """SSL_CERT_FILE puts our own certificate in the place of the system's list (OpenSSL, SSL_CTX_set_default_...)."""
-    key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
+def own_certificate(folder: Path) -> tuple[Path, Path]:
+    """A certificate of localhost signed by itself, and its key."""
+    key, certificate = folder / "key.pem", folder / "certificate.pem"
     words = "req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=localhost -addext subjectAltName=DNS:localhost"
     subprocess.run(
-        [program("openssl"), *words.split(), "-keyout", str(key), "-out", str(certificate)],
+        [program("openssl", "openssl"), *words.split(), "-keyout", str(key), "-out", str(certificate)],
         check=True,
         capture_output=True,
     )
+    return certificate, key
+
+
+async def test_tls_with_a_certificate_of_the_system_s_and_without(tmp_path: Path) -> None:
+    """SSL_CERT_FILE puts our own certificate in the place of the system's list (OpenSSL's manual, SSL_CTX_load_verify_locations; from memory)."""
+    certificate, key = own_certificate(tmp_path)
     with real_broker(tmp_path / "broker", tls=(certificate, key)) as broker:
         broker.up()
         async with night(tmp_path / "trusting", broker.url, SSL_CERT_FILE=str(certificate)) as one:
