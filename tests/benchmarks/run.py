@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks.run`: one table of ratios against floors measured in the same run; seconds are only printed.
+"""`python -m tests.benchmarks.run`: one table of ratios to floors measured in the same run; seconds are only printed.
 
 Floors: a bare interpreter for the start; a bare socket's query for the exchange; one rfft for the analysis.
 """

@@ -110,7 +110,7 @@ def test_what_was_not_measured_says_why() -> None:
 def test_few_cycles_show_their_burst_residual() -> None:
     """Plain THD of one cycle behind a coupling capacitor says nothing of the unit."""
     one = channel(burst_residual_pct=0.81, burst_residual_floor_pct=0.05, thd_pct=4.2)
-    table = points_table(results(point(cycles=1, judged_by="burst residual", channels=[one])))
+    table = points_table(results(point(cycles=1, judged_by="burst_residual", channels=[one])))
     assert "0.81 (0.05)" in table
     assert "4.2" not in table
     assert "1 % burst residual, A" in table
