@@ -24,7 +24,7 @@ from sequencer.night.setup import NightPlan, UnitRun, groups, power_job
 from sequencer.night.shot import Shooter
 from sequencer.night.talk import Talker
 from sequencer.plan.estimate import ShotWindow, shot_window
-from sequencer.plan.models import Bay
+from sequencer.plan.models import Bay, Load
 from sequencer.plan.points import Point
 
 SUPPLY_WITHIN_PCT = 2.0
@@ -52,7 +52,7 @@ class UnitState:
     """What is known of the unit now under test."""
 
     run: UnitRun
-    load: str | None = None
+    connected: tuple[str, ...] = ()  # contacts of the load now on
     supply_v: float | None = None
     learned: list[Learned] = field(default_factory=list)
     proofs: dict[tuple[Any, ...], GainProof] = field(default_factory=dict)
@@ -102,7 +102,7 @@ class Night:
     async def _power_up(self, state: UnitState) -> None:
         hands, run = self.doing.hands, state.run
         await hands.load_switch.close(_bay_contacts(run.bay))
-        await self._connect(state, run.points[0].load)
+        await self._connect(state, run.points[0])
         await self._supply_to(state, run.points[0].supply_v)
         await hands.generator.output(True)
         await self.doing.clock.sleep(run.unit.mute_s)
@@ -123,23 +123,24 @@ class Night:
             raise Trip(f"supply shows {reading.volts:.2f} V, {reading.amps:.2f} A where {volts:g} V is set")
         state.supply_v = volts
 
-    async def _connect(self, state: UnitState, name: str) -> None:
-        """Load contacts change only in silence: bursts are over, the next is not armed."""
-        if state.load == name:
+    async def _connect(self, state: UnitState, point: Point) -> None:
+        """Loads on the driven channels only; contacts change in silence: bursts are over, the next is not armed."""
+        wanted = _load_contacts(self.plan.bench.load[point.load], point.channels)
+        if state.connected == wanted:
             return
-        switch, loads = self.doing.hands.load_switch, self.plan.bench.load
-        if state.load is not None:
-            await switch.open(loads[state.load].contacts())
-        await switch.close(loads[name].contacts())
-        state.load = name
+        switch = self.doing.hands.load_switch
+        if state.connected:
+            await switch.open(state.connected)
+        await switch.close(wanted)
+        state.connected = wanted
 
-    async def _still_connected(self, state: UnitState, load: str) -> None:
+    async def _still_connected(self, state: UnitState) -> None:
         """The coils still hold: a switch that restarted unseen has opened everything, and the records are of no load.
 
         A link that broke meanwhile is made anew first: its loss alone moves no contact.
         """
         switch = self.doing.hands.load_switch
-        held = [*_bay_contacts(state.run.bay), *self.plan.bench.load[load].contacts()]
+        held = [*_bay_contacts(state.run.bay), *state.connected]
         try:
             coils = await switch.states(held)
         except InstrumentError:
@@ -155,7 +156,7 @@ class Night:
 
     async def _group(self, state: UnitState, group: tuple[Point, ...]) -> None:
         point = group[0]
-        await self._connect(state, point.load)
+        await self._connect(state, point)
         await self._supply_to(state, point.supply_v)
         start_c = await self._temperatures(state)
         job = power_job(self.plan, state.run, group)
@@ -170,7 +171,7 @@ class Night:
             state.proofs[key] = outcome.proof
         if outcome.learned is not None:
             state.learned.append(outcome.learned)
-        await self._still_connected(state, point.load)
+        await self._still_connected(state)
         end_c = await self._temperatures(state)
         extra = {
             "start_heatsink_c": dict(start_c),
@@ -216,6 +217,11 @@ class Night:
 def _bay_contacts(bay: Bay) -> list[str]:
     single = [c for c in (bay.supply_contact, bay.input_contact, bay.remote_contact) if c]
     return [*single, *bay.output_contacts]
+
+
+def _load_contacts(load: Load, channels: tuple[str, ...]) -> tuple[str, ...]:
+    """The contacts that put a load on these channels, each once."""
+    return tuple(dict.fromkeys(c for name in channels for c in load.contacts_of(name)))
 
 
 def _nothing_told(request: Request, reply: Reply) -> None:

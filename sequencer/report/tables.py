@@ -30,8 +30,10 @@ LEADING = 3  # cells that every line has
 LAST = "stopped by"
 WIDEST_CELL = 20
 LARGEST_PLAIN = 1e7  # beyond it, powers of ten: no line may grow with a number
-WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% burst residual"}
+WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% residual"}
 EXPLAINED = {
+    "residual": "residual: of a burst of few cycles, what is left of the last one once the same burst at a harmless level, "
+    "scaled, is taken away.",
     "W at": "W at limit: interpolated to the stop limit. W accepted: at the accepted level, within it. Both: "
     "true rms of the last cycle over the measured load; ± expanded uncertainty, 95 %.",
     "b": "b: bridged; load and watts are of the bridged load.",
@@ -240,6 +242,7 @@ def _explained(points: Sequence[Row], any_power: bool) -> list[str]:
     measured = [p for p in points if p["outcome"] == "measured" and p["channels"]]
     says = {
         "W at": any_power,
+        "residual": any(_by_residual(p) for p in measured),
         "b": any(c.get("bridged") for p in measured for c in p["channels"]),
         "m": any(_moved(p) for p in measured),
         "-": any(_rail(p) == "-" for p in measured),

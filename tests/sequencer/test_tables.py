@@ -113,7 +113,8 @@ def test_few_cycles_show_their_burst_residual() -> None:
     table = points_table(results(point(cycles=1, judged_by="burst_residual", channels=[one])))
     assert "0.81 (0.05)" in table
     assert "4.2" not in table
-    assert "1 % burst residual, A" in table
+    assert "1 % residual, A" in table
+    assert "residual: of a burst of few cycles" in table
 
 
 def test_below_floor_bridged_rail_and_ceiling_are_said_in_words() -> None:
