@@ -138,7 +138,7 @@ def _unit_and_bench(parser: argparse.ArgumentParser) -> None:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from sequencer.compose import check
+    from sequencer.on_paper import check
 
     done = check(arguments.plan, arguments.unit, arguments.bench)
     print(json.dumps(done.as_json(), indent=1, sort_keys=True) if arguments.json else done.text())
@@ -196,7 +196,7 @@ def _plans(arguments: argparse.Namespace) -> int:
 
 
 def _schema(arguments: argparse.Namespace) -> int:
-    from sequencer.compose import schemas
+    from sequencer.on_paper import schemas
 
     every = schemas()
     if arguments.kind is None:

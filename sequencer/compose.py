@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.metadata
-from collections.abc import Callable, Mapping, Sequence
+import os
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -24,18 +24,15 @@ from sequencer.night.setup import NightPlan, UnitRun
 from sequencer.night.shot import Shooter
 from sequencer.night.stamps import Stamps, run_id
 from sequencer.night.supervise import Ended, exit_code, supervise
-from sequencer.plan.check_table import Checked, check_json, check_table
-from sequencer.plan.estimate import ShotWindow, clip_volts, estimates
+from sequencer.on_paper import accepted, version
+from sequencer.plan.estimate import ShotWindow, clip_volts
 from sequencer.plan.expand import expand
-from sequencer.plan.inputs import Files, Inputs, UnitInBay
-from sequencer.plan.load import gather_inputs
+from sequencer.plan.inputs import Inputs
 from sequencer.plan.models import ROLES, Bay, Bench, Load, RoleName, Unit
-from sequencer.plan.refuse import refusals
-from sequencer.plan.schema import file_schemas
 from sequencer.publish.broker_url import Broker
 from sequencer.report.lines import point_line
 from sequencer.report.tables import points_table
-from sequencer.roles import Instruments, build, load_dialects, substitutes
+from sequencer.roles import Instruments, build, substitutes
 
 if TYPE_CHECKING:
     from simulators.bench import Log, SimulatedBench
@@ -45,9 +42,6 @@ if TYPE_CHECKING:
     from simulators.world.unit_truth import UnitTruth
 
 DRY_START = datetime(2026, 1, 5, 22, 0, tzinfo=UTC)  # a fixed evening: rehearsals compare byte for byte
-DEMO_PLAN = "demo"
-DEMO_BENCH = "workshop"
-DEMO_UNITS = ("ferry_pa_60", "ferry_pa_60_aft")
 
 Say = Callable[[str], None]
 
@@ -79,23 +73,6 @@ class DryRun:
 
 
 @dataclass(frozen=True)
-class Check:
-    """A plan on paper, per unit."""
-
-    units: tuple[Checked, ...]
-
-    @property
-    def refused(self) -> list[Problem]:
-        return list(dict.fromkeys(problem for one in self.units for problem in one.refused))
-
-    def text(self) -> str:
-        return "\n\n".join("\n".join(check_table(one)) for one in self.units)
-
-    def as_json(self) -> list[dict[str, Any]]:
-        return [check_json(one) for one in self.units]
-
-
-@dataclass(frozen=True)
 class Done:
     """How a night ended. results: as written to results.json."""
 
@@ -115,54 +92,6 @@ class Done:
         } | ({} if self.told is None else {"outbox": {"sent": self.told.sent, "remaining": self.told.remaining}})
 
 
-def version() -> str:
-    try:
-        return importlib.metadata.version("nightramp")
-    except importlib.metadata.PackageNotFoundError:
-        return "unpackaged"
-
-
-def schemas() -> dict[str, Any]:
-    """JSON Schema of every file and message, by kind."""
-    from drivers.dialect_model import DialectFile
-    from sequencer.ledger.results import results_schema
-    from sequencer.publish.messages import message_schemas
-
-    messages = {f"message-{kind}": schema for kind, schema in message_schemas().items()}
-    return file_schemas() | {"dialect": DialectFile.model_json_schema(), "results": results_schema()} | messages
-
-
-def _inputs(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:
-    """Files and dialects. Raises InputRefused with the problems of all files together, as far as each can be read."""
-    inputs, problems = gather_inputs(plan or DEMO_PLAN, tuple(units) or DEMO_UNITS, bench or DEMO_BENCH)
-    dialects: dict[RoleName, Dialect] = {}
-    if inputs is not None:
-        try:
-            dialects = load_dialects(inputs.bench)
-        except InputRefused as refused:
-            problems += refused.problems
-        if problems:
-            problems += [problem for one in inputs.units for problem in _on_paper(inputs, one).refused]
-    if inputs is None or problems:
-        raise InputRefused(list(dict.fromkeys(problems)))
-    return inputs, dialects
-
-
-def check(plan: str, units: Sequence[str], bench: str | None) -> Check:
-    """Every unit of the plan on paper. Raises InputRefused where a file alone cannot be used."""
-    inputs, _ = _inputs(plan, units, bench)
-    return Check(tuple(_on_paper(inputs, one) for one in inputs.units))
-
-
-def _on_paper(inputs: Inputs, one: UnitInBay) -> Checked:
-    plan, unit, bench = inputs.plan.model, one.loaded.model, inputs.bench.model
-    refused = refusals(plan, unit, bench, Files(inputs.plan.name, one.loaded.name, inputs.bench.name))
-    # What can't be built on paper is refused already: its cost is not worked out.
-    points = () if refused else expand(plan, unit, bench)
-    costs = () if refused else estimates(points, unit, bench, plan.budget.shots_per_point)
-    return Checked(plan, unit, bench, points, costs, tuple(refused))
-
-
 def night_plan(inputs: Inputs, seed: int, stand_ins: Mapping[RoleName, str]) -> NightPlan:
     bench, plan = inputs.bench, inputs.plan
     runs = tuple(
@@ -179,10 +108,7 @@ def night_plan(inputs: Inputs, seed: int, stand_ins: Mapping[RoleName, str]) -> 
 
 def dry_run(asked: DryRun, say: Say) -> Done:
     """The plan on simulated instruments. Raises InputRefused before anything is written."""
-    inputs, dialects = _inputs(asked.plan, asked.units, asked.bench)
-    refused = Check(tuple(_on_paper(inputs, one) for one in inputs.units)).refused
-    if refused:
-        raise InputRefused(refused)
+    inputs, dialects = accepted(asked.plan, asked.units, asked.bench)
     stand_ins = substitutes(dialects)
     night = night_plan(inputs, asked.seed, stand_ins)
     for role, name in stand_ins.items():
@@ -192,6 +118,7 @@ def dry_run(asked: DryRun, say: Say) -> Done:
     refuse_used_folder(out)
     if asked.speed is not None and not asked.speed > 0:
         raise InputRefused([Problem("command line", "--speed", str(asked.speed), "a number above 0")])
+    _make(out)
 
     async def main(clock: VirtualClock) -> Done:
         simulated = _simulated(inputs, night, used, clock, asked.rig or Rig())
@@ -226,7 +153,6 @@ class _Place:
 async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock, place: _Place, say: Say) -> Done:
     """Ledger, analysis thread, supervision; whatever happens the results are written from the ledger."""
     book, out = Book(), place.out
-    await book.do(_make, out)
     thinking = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analysis")
     ledger = await book.do(Ledger, out / "ledger.sqlite")
     try:
@@ -258,7 +184,15 @@ async def _written(keeper: Keeper, ended: Ended) -> dict[str, Any]:
 
 
 def _make(out: Path) -> None:
-    out.mkdir(parents=True, exist_ok=True)
+    """The night's folder, before anything is energised. Raises InputRefused where it can't be made or written to."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        writable = os.access(out, os.W_OK | os.X_OK)
+        why = "may not be written to"
+    except OSError as error:
+        writable, why = False, f"can't be made: {(error.strerror or 'no reason given').lower()}"
+    if not writable:
+        raise InputRefused([Problem("command line", "--out", str(out), f"{why}: name another folder")])
 
 
 def _closing(ended: Ended, results: Mapping[str, Any], out: Path) -> str:

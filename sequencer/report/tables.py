@@ -32,8 +32,8 @@ WIDEST_CELL = 20
 LARGEST_PLAIN = 1e7  # beyond it, powers of ten: no line may grow with a number
 WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% residual"}
 EXPLAINED = {
-    "residual": "residual: of a burst of few cycles, what is left of the last one once the same burst at a harmless level, "
-    "scaled, is taken away.",
+    "residual": "residual: of a burst of few cycles, what is left of the last one once the "
+    "same burst at a harmless level, scaled, is taken away.",
     "W at": "W at limit: interpolated to the stop limit. W accepted: at the accepted level, within it. Both: "
     "true rms of the last cycle over the measured load; ± expanded uncertainty, 95 %.",
     "b": "b: bridged; load and watts are of the bridged load.",

@@ -107,3 +107,13 @@ def test_an_unknown_bay_serial_or_file_is_refused(capsys: pytest.CaptureFixture[
         assert main(["check", "first", "--unit", unit]) == 2, unit
     assert main(["check", "first", "--unit", "ferry_pa_60", "--unit", "ferry_pa_60"]) == 2
     assert "twice" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("out", ["/proc/nowhere", "/dev/null/out"])
+def test_a_folder_that_cannot_be_made_is_refused_before_anything_is_energised(
+    out: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["dry-run", "first", "--unit", "ferry_pa_60", "--out", out]) == 2
+    said = capsys.readouterr()
+    assert "--out" in said.err
+    assert "unit MV-0117" not in said.out

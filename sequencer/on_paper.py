@@ -1,0 +1,98 @@
+"""What a command was given, worked through on paper: files, dialects, refusals, costs. Reads, and touches nothing."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from drivers.dialect import Dialect
+from sequencer.errors import InputRefused, Problem
+from sequencer.plan.check_table import Checked, check_json, check_table
+from sequencer.plan.estimate import estimates
+from sequencer.plan.expand import expand
+from sequencer.plan.inputs import Files, Inputs, UnitInBay
+from sequencer.plan.load import gather_inputs
+from sequencer.plan.models import RoleName
+from sequencer.plan.refuse import refusals
+from sequencer.plan.schema import file_schemas
+from sequencer.roles import load_dialects
+
+DEMO_PLAN = "demo"
+DEMO_BENCH = "workshop"
+DEMO_UNITS = ("ferry_pa_60", "ferry_pa_60_aft")
+
+
+@dataclass(frozen=True)
+class Check:
+    """A plan on paper, per unit."""
+
+    units: tuple[Checked, ...]
+
+    @property
+    def refused(self) -> list[Problem]:
+        return list(dict.fromkeys(problem for one in self.units for problem in one.refused))
+
+    def text(self) -> str:
+        return "\n\n".join("\n".join(check_table(one)) for one in self.units)
+
+    def as_json(self) -> list[dict[str, Any]]:
+        return [check_json(one) for one in self.units]
+
+
+def version() -> str:
+    try:
+        return importlib.metadata.version("nightramp")
+    except importlib.metadata.PackageNotFoundError:
+        return "unpackaged"
+
+
+def schemas() -> dict[str, Any]:
+    """JSON Schema of every file and message, by kind."""
+    from drivers.dialect_model import DialectFile
+    from sequencer.ledger.results import results_schema
+    from sequencer.publish.messages import message_schemas
+
+    messages = {f"message-{kind}": schema for kind, schema in message_schemas().items()}
+    return file_schemas() | {"dialect": DialectFile.model_json_schema(), "results": results_schema()} | messages
+
+
+def read(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:
+    """Files and dialects. Raises InputRefused with the problems of all files together, as far as each can be read."""
+    inputs, problems = gather_inputs(plan or DEMO_PLAN, tuple(units) or DEMO_UNITS, bench or DEMO_BENCH)
+    dialects: dict[RoleName, Dialect] = {}
+    if inputs is not None:
+        try:
+            dialects = load_dialects(inputs.bench)
+        except InputRefused as refused:
+            problems += refused.problems
+        if problems:
+            problems += [problem for one in inputs.units for problem in _on_paper(inputs, one).refused]
+    if inputs is None or problems:
+        raise InputRefused(list(dict.fromkeys(problems)))
+    return inputs, dialects
+
+
+def check(plan: str, units: Sequence[str], bench: str | None) -> Check:
+    """Every unit of the plan on paper. Raises InputRefused where a file alone cannot be used."""
+    inputs, _ = read(plan, units, bench)
+    return Check(tuple(_on_paper(inputs, one) for one in inputs.units))
+
+
+def _on_paper(inputs: Inputs, one: UnitInBay) -> Checked:
+    plan, unit, bench = inputs.plan.model, one.loaded.model, inputs.bench.model
+    refused = refusals(plan, unit, bench, Files(inputs.plan.name, one.loaded.name, inputs.bench.name))
+    # What can't be built on paper is refused already: its cost is not worked out.
+    points = () if refused else expand(plan, unit, bench)
+    costs = () if refused else estimates(points, unit, bench, plan.budget.shots_per_point)
+    return Checked(plan, unit, bench, points, costs, tuple(refused))
+
+
+def accepted(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:
+    """As `read`, and nothing is refused of any unit. Raises InputRefused with all that is."""
+    inputs, dialects = read(plan, units, bench)
+    refused = Check(tuple(_on_paper(inputs, one) for one in inputs.units)).refused
+    if refused:
+        raise InputRefused(refused)
+    return inputs, dialects
