@@ -12,7 +12,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from sequencer.safety.make_safe import acts, perform
+from sequencer.clock import VirtualClock, run_virtual
+from sequencer.safety.make_safe import Report, acts, perform
 
 
 class FakeClock:
@@ -141,3 +142,29 @@ async def test_trying_again_has_an_end() -> None:
     report = await perform(acts("fault", bleed_s=10.0), "fault", FakeBench(dead={"generator", "supply"}), clock)
     assert set(report.unconfirmed) == {"signal off", "supply off", "rail down"}
     assert clock.now_s < 60.0
+
+
+def test_in_fault_order_a_silent_generator_does_not_delay_the_supply() -> None:
+    """On a fault signal and supply go off together (common practice, no source: the rail is what burns)."""
+    off_at_s: dict[str, float] = {}
+
+    async def main(clock: VirtualClock) -> Report:
+        async def silent() -> None:
+            await clock.sleep(60.0)
+
+        async def off() -> None:
+            off_at_s.setdefault("supply", clock.now_ns() / 1e9)
+
+        async def read() -> SimpleNamespace:
+            return SimpleNamespace(volts=0.0, amps=0.0)
+
+        bench = SimpleNamespace(
+            generator=SimpleNamespace(make_safe=silent),
+            supply=SimpleNamespace(make_safe=off, read=read),
+            load_switch=SimpleNamespace(open_all=off),
+        )
+        return await perform(acts("fault", bleed_s=10.0), "fault", bench, clock)
+
+    report = run_virtual(main)
+    assert off_at_s["supply"] == 0.0
+    assert report.unconfirmed == ["signal off"]
