@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sequencer.analysis.rounding import plain, with_uncertainty
+from sequencer.report import words
 
 WIDTH = 110
 GAP = "  "
@@ -29,7 +29,6 @@ NUMBERS = (3, 5, 6, 8, 9)  # columns set flush right
 LEADING = 3  # cells that every line has
 LAST = "stopped by"
 WIDEST_CELL = 20
-LARGEST_PLAIN = 1e7  # beyond it, powers of ten: no line may grow with a number
 WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% residual"}
 EXPLAINED = {
     "residual": "residual: of a burst of few cycles, what is left of the last one once the "
@@ -99,45 +98,26 @@ def _rows(point: Row, several_supplies: bool) -> list[tuple[tuple[str, ...], str
     """Cells and the last, free text. Points without a power have only the leading cells, then their text."""
     lead = (_cell(point["id"]), _cell(point.get("load") or ""), _drive(point, several_supplies))
     if point["outcome"] != "measured":
-        return [(lead, _not_measured(point))]
+        return [(lead, words.not_measured(point))]
     rows = []
     for index, channel in enumerate(point["channels"]):
         first = index == 0
-        own = (*lead, _number(point.get("level_vrms"))) if first else ("",) * 4
+        own = (*lead, words.number(point.get("level_vrms"))) if first else ("",) * 4
         end = (_rail(point), str(point["shots"])) if first else ("", "")
-        rows.append(((*own, *_channel(channel, _by_residual(point)), *end), _stopped(point) if first else ""))
+        rows.append(((*own, *_channel(channel, words.by_residual(point)), *end), _stopped(point) if first else ""))
     return rows + [(lead, _value(value, lead[2])) for value in point["values"]]
 
 
 def _channel(channel: Row, by_residual: bool) -> tuple[str, ...]:
-    at_limit = _watts(channel.get("power_at_limit_w"), channel.get("power_at_limit_expanded_uncertainty_w"))
-    accepted = _watts(channel["power_w"], channel.get("power_expanded_uncertainty_w"))
     name = _cell(channel["channel"] + (" b" if channel.get("bridged") else ""))
-    return (name, at_limit, accepted, _distortion(channel, by_residual))
-
-
-def _distortion(channel: Row, by_residual: bool) -> str:
-    value, floor = (channel.get(key) for key in _distortion_keys(by_residual))
-    if value is None:
-        return "-"
-    shown = _number(value, 2) if floor is None or value > floor else "below"
-    return shown + ("" if floor is None else f" ({_number(floor, 1)})")
-
-
-def _distortion_keys(by_residual: bool) -> tuple[str, str]:
-    return ("burst_residual_pct", "burst_residual_floor_pct") if by_residual else ("thd_pct", "thd_floor_pct")
-
-
-def _by_residual(point: Row) -> bool:
-    judged = point.get("judged_by")
-    return judged == "burst_residual" if judged else point.get("stopped_by") == "burst_residual"
+    return (name, words.at_limit(channel), words.accepted(channel), words.distortion(channel, by_residual))
 
 
 def _rail(point: Row) -> str:
     seen = next((rail for rail in point["rails"] if rail.get("at_unit_v") is not None), None)
     if seen is None:
         return "-"
-    return _number(seen["at_unit_v"]) + (" m" if _moved(point) else "")
+    return words.number(seen["at_unit_v"]) + (" m" if _moved(point) else "")
 
 
 def _moved(point: Row) -> bool:
@@ -146,80 +126,36 @@ def _moved(point: Row) -> bool:
 
 def _stopped(point: Row) -> str:
     by, limit = point.get("stopped_by"), point.get("stop_limit")
-    quantity = "burst_residual" if _by_residual(point) else point.get("stop_quantity", "thd")
+    quantity = "burst_residual" if words.by_residual(point) else point.get("stop_quantity", "thd")
     asked = f"{limit:g} {WORDS.get(quantity, WORDS['thd'])}" if limit is not None else ""
     if by is None:
         return asked
     where = f", {point['stopped_by_channel']}" if point.get("stopped_by_channel") else ""
     if by in WORDS:
-        return (asked or _words(by)) + where
-    return _words(by) + where + (f" (limit {asked})" if asked else "")
-
-
-def _not_measured(point: Row) -> str:
-    what = "tripped" if point["outcome"] == "tripped" else "not measured"
-    lowest, watts = point.get("lowest_thd_pct"), point.get("lowest_thd_power_w")
-    least = f"; lowest {_number(lowest, 2)} %" if lowest is not None else ""
-    at = f" at {_number(watts, 2)} W" if least and watts is not None else ""
-    return f"{what}: {point.get('reason') or 'no reason kept'}{least}{at}"
+        return (asked or words.name(by)) + where
+    return words.name(by) + where + (f" (limit {asked})" if asked else "")
 
 
 def _value(value: Row, told: str) -> str:
     """told: what the line says already, and this need not repeat."""
-    name = _words(value["name"]) if _words(value["name"]) != told else ""
+    name = words.name(value["name"]) if words.name(value["name"]) != told else ""
     name = ", ".join(filter(None, (name, value.get("channel"))))
-    shown = "not seen" if value["value"] is None else _with(value["value"], value.get("expanded_uncertainty"))
+    shown = "not seen" if value["value"] is None else words.measured(value["value"], value.get("expanded_uncertainty"))
     unit = f" {value['unit']}" if value.get("unit") and value["value"] is not None else ""
     said = "; ".join(filter(None, (value.get("judgement"), value.get("reason"))))
     return f"{f'{name}: ' if name else ''}{shown}{unit}{f', {said}' if said else ''}"
 
 
-def _drive(point: Row, with_supply: bool) -> str:
-    cycles, hz = point.get("cycles"), point.get("frequency_hz")
-    parts = []
-    if cycles:
-        long = point.get("steady") and hz
-        parts.append(f"steady {cycles / hz:g} s" if long else f"{cycles} cycle{'' if cycles == 1 else 's'}")
-    if hz:
-        parts.append(f"{hz / 1000.0:g} kHz" if hz >= 1000.0 else f"{hz:g} Hz")
-    if with_supply and point.get("supply_nominal_v"):
-        parts.append(f"{point['supply_nominal_v']:g} V")
-    return " ".join(parts) or _words(point["measurement"])
-
-
 # --- cells ----------------------------------------------------------------------------------------
 
 
-def _watts(power_w: float | None, expanded_w: float | None) -> str:
-    return "-" if power_w is None else _with(power_w, expanded_w)
-
-
-def _with(value: float, expanded: float | None) -> str:
-    if not expanded or max(abs(value), expanded) >= LARGEST_PLAIN:
-        return _number(value)
-    shown, u = with_uncertainty(value, expanded)
-    return f"{shown} ±{u}"
-
-
-def _number(value: float | None, digits: int = 4) -> str:
-    if value is None:
-        return "-"
-    small = 0.0 < abs(value) < 1.0 / LARGEST_PLAIN
-    return f"{value:.{digits}g}" if small or abs(value) >= LARGEST_PLAIN else plain(float(value), digits)
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _clean(text: str) -> str:
-    """Line ends, tabs and control codes of a name must not move the table or the terminal."""
-    return "".join(c if c.isprintable() else "?" for c in text)
+def _drive(point: Row, with_supply: bool) -> str:
+    volts = point.get("supply_nominal_v") if with_supply else None
+    return words.drive(point) + (f" {volts:g} V" if volts else "")
 
 
 def _cell(text: str) -> str:
-    text = _clean(text)
-    return text if len(text) <= WIDEST_CELL else text[: WIDEST_CELL - 1] + "…"
+    return words.short(text, WIDEST_CELL)
 
 
 def _joined(cells: Sequence[str], last: str, widths: Sequence[int]) -> str:
@@ -228,21 +164,21 @@ def _joined(cells: Sequence[str], last: str, widths: Sequence[int]) -> str:
     padded = [side(cell, width) for side, cell, width in zip(sides, cells, widths, strict=False)]
     line = GAP.join([*padded, ""])
     if len(line) + len(last) <= WIDTH:
-        return (line + _clean(last)).rstrip()
+        return (line + words.clean(last)).rstrip()
     indent = " " * 8
-    own_lines = textwrap.wrap(_clean(last), WIDTH, initial_indent=indent, subsequent_indent=indent)
+    own_lines = textwrap.wrap(words.clean(last), WIDTH, initial_indent=indent, subsequent_indent=indent)
     return "\n".join([line.rstrip()[:WIDTH], *own_lines])
 
 
 def _wrapped(text: str) -> str:
-    return textwrap.fill(_clean(text), WIDTH, subsequent_indent="    ")
+    return textwrap.fill(words.clean(text), WIDTH, subsequent_indent="    ")
 
 
 def _explained(points: Sequence[Row], any_power: bool) -> list[str]:
     measured = [p for p in points if p["outcome"] == "measured" and p["channels"]]
     says = {
         "W at": any_power,
-        "residual": any(_by_residual(p) for p in measured),
+        "residual": any(words.by_residual(p) for p in measured),
         "b": any(c.get("bridged") for p in measured for c in p["channels"]),
         "m": any(_moved(p) for p in measured),
         "-": any(_rail(p) == "-" for p in measured),

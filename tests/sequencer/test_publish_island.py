@@ -26,7 +26,7 @@ def test_a_call_that_hangs_in_the_network_holds_nothing_up(own_pool: bool) -> No
 
         async def island() -> str:
             loop = asyncio.get_running_loop()
-            await loop.run_in_executor(pool if own_pool else None, hanging.wait)
+            await loop.run_in_executor(pool if own_pool else None, hanging.wait, 20.0)
             return "came back"
 
         with real_time_island():
@@ -65,13 +65,15 @@ def test_what_an_island_s_thread_hands_to_the_loop_is_of_the_island() -> None:
 def test_a_heartbeat_does_not_hide_a_deadlock() -> None:
     async def main(clock: VirtualClock) -> None:
         async def heartbeat() -> None:
-            while True:  # noqa: ASYNC110 (a heartbeat is what is meant)
+            for _ in range(500):  # long beyond the watchdog
                 await asyncio.sleep(0.01)
+            never.set_result(None)
 
+        never = asyncio.get_running_loop().create_future()
         with real_time_island():
             beating = asyncio.create_task(heartbeat(), name="heartbeat")
         try:
-            await asyncio.get_running_loop().create_future()
+            await never
         finally:
             beating.cancel()
 

@@ -5,8 +5,11 @@ and what README promises of the outbox.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
-from collections.abc import Callable, Sequence
+import os
+import socket
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -27,10 +30,11 @@ STAMP = "2026-01-05T22:00:00.000+00:00"
 
 @dataclass
 class ListOutbox:
-    """An outbox in memory. `broken`: marks fail as they do on a full disk."""
+    """An outbox in memory. `broken`: marks fail as they do on a full disk. mark_s: how long they take."""
 
     count: int
     broken: bool = False
+    mark_s: float = 0.0
     marked: list[int] = field(default_factory=list)
 
     async def pending(self, after: int, limit: int) -> Sequence[Outgoing]:
@@ -42,6 +46,7 @@ class ListOutbox:
     async def mark_sent(self, seqs: Sequence[int]) -> None:
         if self.broken:
             raise Fault("no room left")
+        await asyncio.sleep(self.mark_s)
         self.marked += seqs
 
 
@@ -93,6 +98,40 @@ async def test_at_most_twenty_are_unacknowledged_and_all_go_in_order() -> None:
     assert said == []
 
 
+async def test_never_more_than_twenty_even_where_nothing_is_acknowledged() -> None:
+    def only_the_status(outstanding: Sequence[int]) -> Sequence[int]:
+        return outstanding if not rows(broker) else ()
+
+    async with PaperBroker(acks=only_the_status) as broker:
+        task = asyncio.create_task(publisher(broker, ListOutbox(100), []).run())
+        await until(lambda: broker.most_outstanding >= 20)
+        await asyncio.sleep(0.1)  # a twenty-first would come at once
+        seen = rows(broker)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert seen == list(range(1, 21))
+
+
+async def test_small_packets_leave_at_once() -> None:
+    """TCP_NODELAY on our end of the connection, asked of the kernel (Linux, tcp(7))."""
+    async with PaperBroker() as broker:
+        task = asyncio.create_task(publisher(broker, ListOutbox(1), []).run())
+        await until(lambda: rows(broker) == [1])
+        found = [one.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) for one in sockets_to(broker.port)]
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert len(found) == 1
+    assert all(found)
+
+
+def sockets_to(port: int) -> Iterator[socket.socket]:
+    """This process's own sockets that are connected to a port."""
+    for name in os.listdir("/proc/self/fd"):
+        with contextlib.suppress(OSError), socket.socket(fileno=os.dup(int(name))) as one:
+            if one.family == socket.AF_INET and one.getpeername()[1] == port:
+                yield one
+
+
 async def test_connect_carries_what_the_standard_wants_and_a_will_of_our_schema() -> None:
     """3.1.2.2: level 4 is 3.1.1. 3.1.3.1: 1 to 23 letters and digits are a name anywhere. 3.1.2.5: the will."""
     async with PaperBroker() as broker:
@@ -121,8 +160,10 @@ async def test_the_last_word_is_a_retained_status_and_then_goodbye() -> None:
 
 
 async def test_a_cut_connection_sends_again_only_what_was_not_acknowledged() -> None:
-    """4.3.2: what was acknowledged the broker owns. The eleventh publish (a status and ten rows) is cut off."""
-    outbox, said = ListOutbox(30), list[str]()
+    """4.3.2: what was acknowledged the broker owns. The eleventh publish (a status and ten rows) is cut off; the marks
+    take longer than the pause before the next connection.
+    """
+    outbox, said = ListOutbox(30, mark_s=0.7), list[str]()
     async with PaperBroker(cut_after=11) as broker:
         await to_the_end(publisher(broker, outbox, said))
     first = rows(broker)[:10]
@@ -133,6 +174,7 @@ async def test_a_cut_connection_sends_again_only_what_was_not_acknowledged() -> 
     assert len(broker.connects) == 2
     assert said[-1].endswith("connected")
     assert len(said) == 2
+    assert "timed out" not in said[0]  # a loss is seen at once, not at a time-out
     assert not any(one.again for one in broker.publishes)  # a fresh client knows of no earlier try
 
 
@@ -151,6 +193,14 @@ async def test_what_the_broker_did_not_acknowledge_stays_pending() -> None:
         await asyncio.gather(task, return_exceptions=True)
     assert sorted(outbox.marked) == [n for n in range(1, 13) if n != 7]
     assert one.sent == 11
+
+
+async def test_the_end_waits_for_the_last_marks() -> None:
+    """Else the ledger would call pending what the broker has, and it would be sent twice."""
+    outbox = ListOutbox(5, mark_s=0.05)
+    async with PaperBroker() as broker:
+        await to_the_end(publisher(broker, outbox, []))
+    assert set(outbox.marked) == {1, 2, 3, 4, 5}
 
 
 @pytest.mark.parametrize("code", [4, 5])
