@@ -258,7 +258,7 @@ def _simulated_bay(bay: Bay, inputs: Inputs, seed: int) -> SimulatedBay:
     placed = next((one for one in inputs.units if one.bay.name == bay.name), None)
     unit = _unit_truth(inputs.bench.model, placed.loaded.model, seed) if placed else None
     contacts = tuple(c for c in (bay.supply_contact, bay.input_contact, *bay.output_contacts) if c)
-    return SimulatedBay(bay.name, unit, contacts, {}, dict(bay.thermometer))
+    return SimulatedBay(bay.name, unit, contacts, {}, dict(bay.thermometer), remote_contact=bay.remote_contact)
 
 
 def _unit_truth(bench: Bench, unit: Unit, seed: int) -> UnitTruth:

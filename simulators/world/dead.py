@@ -26,6 +26,16 @@ class Dead:
     def outputs(self, t_s: Samples) -> list[Samples]:
         return [np.zeros_like(t_s) for _ in range(self._channels)]
 
+    def load_amps(self, t_s: Samples) -> Samples:
+        return np.zeros_like(t_s)
+
+    @property
+    def resting_v(self) -> tuple[float, ...]:
+        return ()
+
+    def first_over_s(self, _amps: float) -> float | None:
+        return None
+
     def terminal_v(self, t_s: Samples) -> Samples:
         if self._setting.unit is None:
             return np.zeros_like(t_s)
@@ -35,6 +45,9 @@ class Dead:
 
     def amps(self, t_s: Samples) -> Samples:
         return np.full_like(t_s, self._amps)
+
+    def amps_behind(self, t_s: Samples, corner_hz: float) -> Samples:
+        return np.zeros_like(t_s) if corner_hz else self.amps(t_s)
 
     def supply_sums(self, from_s: float, to_s: float) -> tuple[float, float]:
         length_s = to_s - from_s

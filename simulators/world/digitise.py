@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulators.world.noise import Samples, normals, uniform
+from simulators.world.residue import lines
 from simulators.world.world import World
 
 Codes = npt.NDArray[np.int32]
@@ -74,6 +75,10 @@ class Digitiser:
         gain *= 1.0 + truth.range_gain_error(setting.volts_per_division, seed, setting.number)
         step_v = setting.volts_per_division * setting.divisions / 2**self.bits
         at_input = volts * gain
+        if truth.open_ground_hum_v:
+            at_input = at_input + lines(
+                [(50.0, truth.open_ground_hum_v)], record.trigger_ns, self.sample_times_s(record)
+            )
         if setting.coupling == "AC":  # a slow high-pass, taken as the mean of the record
             at_input = at_input - float(np.mean(at_input))
         noise_steps = np.hypot(self._truth.noise_steps, noise_v * abs(gain) / step_v)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+from simulators.world.setting import Setting, Work
 
 
 @dataclass(frozen=True)
@@ -35,3 +38,22 @@ class EventRow:
 
 
 JournalRow = BurstRow | EventRow
+
+
+def burst_row(setting: Setting, bay: str | None, end_ns: int, work: Work) -> BurstRow:
+    """The row of the burst that `setting` has; it must have one."""
+    tone = setting.tone
+    assert tone is not None
+    return BurstRow(
+        start_ns=tone.start_ns,
+        end_ns=end_ns,
+        emf_vrms=tone.peak_v / math.sqrt(2.0),
+        frequency_hz=tone.frequency_hz,
+        cycles=tone.cycles,
+        bay=bay,
+        serial=setting.unit.serial if setting.unit else None,
+        load_j=work.load_j,
+        heat_j=work.heat_j,
+        supply_j=work.supply_j,
+        cut=end_ns != tone.end_ns,
+    )

@@ -22,7 +22,8 @@ class Bay:
     """One place for a unit. `contacts` connect it to the bench, all of them closed; none = always connected.
 
     input_contacts: per channel, for benches that can drive one channel alone.
-    thermometer: channel -> input of the thermometer.
+    thermometer: channel -> input of the thermometer. remote_contact: closed = the unit's remote line is on; None =
+    it is tied on.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Bay:
     contacts: tuple[str, ...] = ()
     input_contacts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     thermometer: Mapping[str, str] = field(default_factory=dict)
+    remote_contact: str | None = None
 
 
 @dataclass(frozen=True)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 
+from simulators.world.drive import Memory, drive_of
 from simulators.world.noise import Samples
-from simulators.world.rail import Grid, Path, Source, rail_volts
+from simulators.world.path import LoadNow, Path, ShapedPath, own_tau_s, path_of
+from simulators.world.rail import Grid, Source, rail_volts
+from simulators.world.relax import relaxed
 from simulators.world.setting import Setting, State, Work
-from simulators.world.signals import Coupled, Wave, clipped
+from simulators.world.signals import Wave
 from simulators.world.unit_truth import UnitTruth
 
 SETTLED = 1e-7  # of the rail: what is left of a transient when the rest is taken as periodic
@@ -27,10 +31,12 @@ class Live:
     def __init__(self, setting: Setting, unit: UnitTruth, start: State, from_ns: int) -> None:
         self._setting, self._unit, self._start = setting, unit, start
         self._wave = setting.wave(from_ns)
-        self._coupled = [
-            Coupled(channel, self._wave if driven else Wave(), y)
-            for channel, driven, y in zip(unit.channels, setting.driven, start.coupled_v, strict=True)
+        self._drives = [
+            drive_of(channel, self._wave if heard else Wave(), start.coupled_v[k], start.memory_of(k))
+            for k, (channel, heard) in enumerate(zip(unit.channels, setting.heard, strict=True))
         ]
+        ohms = (math.inf,) * len(unit.channels) if setting.cut else setting.load_ohm
+        self._loads = [LoadNow(ohm, setting.load_h[k] if setting.load_h else 0.0) for k, ohm in enumerate(ohms)]
         rail = unit.rail
         self._source = Source(setting.rail_no_load_v, rail.source_ohm, rail.tau_s)
         end_ns = setting.tone.end_ns if setting.tone else None
@@ -43,10 +49,12 @@ class Live:
     # The grid
 
     def _grid_for(self, source: Source) -> Grid:
-        taus = [(_rail_tau_s(source, self._setting.load_ohm), self._rail_unrest)] if source.ohm else []
-        taus += [
-            (1.0 / c.wc, min(c.tail_out_v / source.no_load_v, 1.0)) for c in self._coupled if c.wc and source.no_load_v
-        ]
+        taus = [(_rail_tau_s(source, self._loads), self._rail_unrest)] if source.ohm else []
+        if source.no_load_v:
+            dying = itertools.chain.from_iterable(drive.dying for drive in self._drives)
+            taus += [(tau_s, min(volts / source.no_load_v, 1.0)) for tau_s, volts in dying]
+        if self._wave.peak_v:
+            taus += [(tau_s, 1.0) for tau_s in map(own_tau_s, self._unit.channels, self._loads) if tau_s]
         settle_s = max((tau * math.log(size / SETTLED) for tau, size in taus if size > SETTLED), default=0.0)
         if self._wave.peak_v:
             return self._grid_of_cycles(settle_s, source)
@@ -75,8 +83,8 @@ class Live:
         if self._wave.peak_v:
             return 1.0
         return abs(self._first_rail_v / self._source.no_load_v - 1.0) + sum(
-            abs(channel.offset_v) / ohm * self._source.ohm / self._source.no_load_v
-            for channel, ohm in zip(self._unit.channels, self._setting.load_ohm, strict=True)
+            min(abs(drive.resting_v), self._source.no_load_v) / load.ohm * self._source.ohm / self._source.no_load_v
+            for drive, load in zip(self._drives, self._loads, strict=True)
         )
 
     @property
@@ -86,16 +94,18 @@ class Live:
     @cached_property
     def _paths(self) -> list[Path]:
         t_s = self._grid.times_s
+        if self._setting.cut:
+            return [Path(channel, math.inf, np.zeros_like(t_s)) for channel in self._unit.channels]
         return [
-            Path(channel, ohm, coupled.wanted_v(t_s))
-            for channel, ohm, coupled in zip(self._unit.channels, self._setting.load_ohm, self._coupled, strict=True)
+            path_of(channel, load, drive.wanted_v(t_s), self._grid.dt_s, self._start.memory_of(k).flux_vs)
+            for k, (channel, load, drive) in enumerate(zip(self._unit.channels, self._loads, self._drives, strict=True))
         ]
 
     # The supply
 
     @cached_property
     def _path_amps(self) -> list[Samples]:
-        return [path.amps(self._rail_v) for path in self._paths]
+        return [path.rail_amps(self._rail_v) for path in self._paths]
 
     @cached_property
     def _natural(self) -> tuple[Samples, Samples]:
@@ -161,17 +171,50 @@ class Live:
         return self._grid.value(self._rail_v, t_s)
 
     def outputs(self, t_s: Samples) -> list[Samples]:
+        if self._setting.cut:
+            return [np.zeros_like(t_s) for _ in self._drives]
         rail_v = self.rail_v(t_s)
         return [
-            clipped(coupled.wanted_v(t_s), rail_v, path.channel) * _load_part(path)
-            for coupled, path in zip(self._coupled, self._paths, strict=True)
+            path.at_load(drive.wanted_v(t_s), rail_v, 0.0 if lost is None else self._grid.value(lost, t_s))
+            for drive, path, lost in zip(self._drives, self._paths, self._lost_v, strict=True)
         ]
+
+    @cached_property
+    def _lost_v(self) -> list[Samples | None]:
+        return [path.lost_v(self._rail_v) for path in self._paths]
+
+    def load_amps(self, t_s: Samples) -> Samples:
+        """Through all loads together; where a load is inductive, by straight lines between the grid's points."""
+        total = np.zeros_like(t_s)
+        for path, load, volts in zip(self._paths, self._loads, self.outputs(t_s), strict=True):
+            if load.henry and path.takes:
+                total = total + self._grid.value(path.amps(self._rail_v), t_s)
+            elif not math.isinf(load.ohm):
+                total = total + volts / load.ohm
+        return total
+
+    @property
+    def resting_v(self) -> tuple[float, ...]:
+        return tuple(min(drive.resting_v, self._source.no_load_v) for drive in self._drives)
+
+    def first_over_s(self, amps: float) -> float | None:
+        """By the grid's points, the last period taken to hold for ever."""
+        over = [np.flatnonzero(np.abs(path.amps(self._rail_v)) > amps) for path in self._paths]
+        firsts = [int(found[0]) for found in over if len(found)]
+        return min(firsts) * self._grid.dt_s if firsts else None
 
     def terminal_v(self, t_s: Samples) -> Samples:
         return self._grid.value(self._feed_on_grid[2], t_s)
 
     def amps(self, t_s: Samples) -> Samples:
         return self._grid.value(self._feed_on_grid[0], t_s)
+
+    def amps_behind(self, t_s: Samples, corner_hz: float) -> Samples:
+        amps = self._feed_on_grid[0]
+        if not corner_hz:
+            return self._grid.value(amps, t_s)
+        slow = relaxed(amps, float(amps[0]), 2.0 * math.pi * corner_hz * self._grid.dt_s)
+        return self._grid.value(amps - slow, t_s)
 
     def supply_sums(self, from_s: float, to_s: float) -> tuple[float, float]:
         volts, amps = self._feed_sums
@@ -185,16 +228,15 @@ class Live:
     def _sums(self) -> list[tuple[Samples, Samples]]:
         """Per channel: charge, and joules in the load."""
         return [
-            (
-                self._grid.summed(amps),
-                self._grid.summed(amps**2 * (0.0 if math.isinf(p.load_ohm) else p.load_ohm)),
-            )
+            (self._grid.summed(amps), self._grid.summed(p.load_w(self._rail_v)))
             for p, amps in zip(self._paths, self._path_amps, strict=True)
         ]
 
     def work(self, t_s: float) -> Work:
         feed, taken = self._setting.feed, self._unit.feed
-        idle_j = taken.idle_a * (feed.volts - feed.ohm * taken.idle_a) * t_s
+        idle_a = min(taken.idle_a, feed.limit_a)  # a limit below it folds the volts
+        idle_v = feed.volts if idle_a == taken.idle_a else feed.volts * idle_a / taken.idle_a
+        idle_j = idle_a * (idle_v - feed.ohm * idle_a) * t_s
         share_j = idle_j / len(self._unit.channels)
         per_coulomb = self._source.no_load_v / taken.efficiency
         drawn = [per_coulomb * self._grid.integral(charge, t_s) for charge, _ in self._sums]
@@ -204,8 +246,20 @@ class Live:
 
     def state(self, t_s: float) -> State:
         t = np.array([t_s])
-        coupled = tuple(float(c.coupled_v(t)[0]) for c in self._coupled)
-        return State(float(self.rail_v(t)[0]), float(self.terminal_v(t)[0]), coupled)
+        coupled = tuple(float(drive.coupled_v(t)[0]) for drive in self._drives)
+        memory = tuple(self._memory(k, t) for k in range(len(self._drives)))
+        return State(float(self.rail_v(t)[0]), float(self.terminal_v(t)[0]), coupled, memory)
+
+    def _memory(self, index: int, t: Samples) -> Memory:
+        path, held = self._paths[index], self._drives[index].memory(float(t[0]))
+        if not isinstance(path, ShapedPath):
+            return held
+        flux = path.flux(self._rail_v)
+        if flux is None:
+            return held
+        beyond_s = 0.0 if self._wave.peak_v else max(float(t[0]) - self._grid.end_s, 0.0)
+        flux_vs = float(self._grid.value(flux, np.minimum(t, self._grid.end_s) if beyond_s else t)[0])
+        return replace(held, flux_vs=flux_vs * math.exp(-beyond_s / path.leak_s))
 
     def limited_at(self, t_s: float) -> bool:
         return self._feed_over_limit and float(self._grid.value(self._limited, np.array([t_s]))[0]) > 0.0
@@ -217,15 +271,11 @@ class Live:
         return self.limited_at(to_s) or grid.integral(sums, to_s) > grid.integral(sums, from_s)
 
 
-def _rail_tau_s(source: Source, load_ohm: tuple[float, ...]) -> float:
+def _rail_tau_s(source: Source, loads: list[LoadNow]) -> float:
     """How slowly the rail comes to rest. A source that gives no more than its cap holds nothing: the reservoir then
     empties into the loads alone.
     """
     if math.isinf(source.cap_a):
         return source.tau_s
-    siemens = sum(1.0 / ohm for ohm in load_ohm)
+    siemens = sum(1.0 / load.ohm for load in loads)
     return source.tau_s + (source.farad / siemens if siemens else 0.0)
-
-
-def _load_part(path: Path) -> float:
-    return 1.0 if math.isinf(path.load_ohm) else path.load_ohm / path.total_ohm

@@ -11,11 +11,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from simulators.world.noise import Samples
-from simulators.world.signals import clipped, clipped_once
-from simulators.world.unit_truth import ChannelTruth
+from simulators.world.path import Path
+from simulators.world.relax import relaxed
 
 REST = 1e-11  # of V0: the rounds have come to rest
 MOST_ROUNDS = 40
@@ -72,25 +71,6 @@ class Grid:
 
 
 @dataclass(frozen=True)
-class Path:
-    """One channel into its load: what it would give, and through what the current goes."""
-
-    channel: ChannelTruth
-    load_ohm: float
-    wanted_v: Samples
-
-    @property
-    def total_ohm(self) -> float:
-        return self.load_ohm + self.channel.output_ohm
-
-    def amps(self, rail_v: Samples) -> Samples:
-        """Size of the load current; no load, no current."""
-        if math.isinf(self.load_ohm):
-            return np.zeros_like(self.wanted_v)
-        return np.abs(clipped(self.wanted_v, rail_v, self.channel)) / self.total_ohm
-
-
-@dataclass(frozen=True)
 class Source:
     """What feeds the rail: V0 behind Rs with time constant tau; cap_a: the most it can give, infinite if free."""
 
@@ -118,8 +98,8 @@ def rail_volts(source: Source, paths: list[Path], grid: Grid, start_v: float) ->
 def _in_rounds(source: Source, paths: list[Path], grid: Grid, start_v: float) -> Samples | None:
     volts = np.full(grid.points + 1, start_v)
     for _ in range(MOST_ROUNDS):
-        amps = sum((path.amps(volts) for path in paths), np.zeros_like(volts))
-        after = _relaxed(source.no_load_v - source.ohm * amps, start_v, grid.dt_s / source.tau_s)
+        amps = sum((path.rail_amps(volts) for path in paths), np.zeros_like(volts))
+        after = relaxed(source.no_load_v - source.ohm * amps, start_v, grid.dt_s / source.tau_s)
         moved = float(np.max(np.abs(after - volts)))
         volts = after
         if moved <= REST * source.no_load_v:
@@ -127,25 +107,12 @@ def _in_rounds(source: Source, paths: list[Path], grid: Grid, start_v: float) ->
     return None
 
 
-def _relaxed(toward: Samples, start_v: float, h: float) -> Samples:
-    """Exact solution of tau y' = u - y for u straight between points h tau apart."""
-    keep = math.exp(-h)
-    mean = -math.expm1(-h) / h
-    old, new = mean - keep, 1.0 - mean
-    state = [old * float(toward[0]) + keep * start_v]
-    tail, _ = lfilter([new, old], [1.0, -keep], toward[1:], zi=state)
-    return np.concatenate(([start_v], tail))
-
-
 def _walked(source: Source, paths: list[Path], grid: Grid, start_v: float) -> Samples:
     """Heun's method, point by point."""
-    live = [path for path in paths if not math.isinf(path.load_ohm)]
-    wanted = [path.wanted_v.tolist() for path in live]
+    live = [path.taker() for path in paths if path.takes]
 
     def slope(volts: float, k: int) -> float:
-        amps = sum(
-            abs(clipped_once(w[k], volts, path.channel)) / path.total_ohm for w, path in zip(wanted, live, strict=True)
-        )
+        amps = sum(take(k, volts) for take in live)
         given = min((source.no_load_v - volts) / source.ohm, source.cap_a)
         return (given - amps) / source.farad
 

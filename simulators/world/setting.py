@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import zip_longest
 from typing import Protocol
 
+from simulators.world.drive import Memory
 from simulators.world.noise import Samples
 from simulators.world.signals import SOURCE_OHM, Tone, Wave
 from simulators.world.unit_truth import UnitTruth
@@ -29,9 +30,11 @@ class Feed:
 
 @dataclass(frozen=True)
 class Setting:
-    """load_ohm: per channel, infinite = no load. driven: per channel, input connected to the generator.
+    """unit: as heat has made it. load_ohm, load_h: per channel, infinite ohm = no load. driven: per channel, input
+    connected to the generator.
 
-    live: energised, above its start volts and no longer muted. emf_v: of the generator at rest.
+    live: energised, above its start volts and no longer muted. emf_v: of the generator at rest. gated: the inputs are
+    shut for want of signal. cut: a protection has opened the outputs.
     """
 
     unit: UnitTruth | None
@@ -41,6 +44,14 @@ class Setting:
     driven: tuple[bool, ...] = ()
     tone: Tone | None = None
     emf_v: float = 0.0
+    load_h: tuple[float, ...] = ()
+    gated: bool = False
+    cut: bool = False
+
+    @property
+    def heard(self) -> tuple[bool, ...]:
+        """Per channel: the generator's signal gets in."""
+        return tuple(driven and not self.gated for driven in self.driven)
 
     @property
     def input_part(self) -> float:
@@ -71,11 +82,17 @@ class Setting:
 
 @dataclass(frozen=True)
 class State:
-    """At an instant: internal rail, unit's supply terminals, volts behind each input coupling."""
+    """At an instant: internal rail, unit's supply terminals, volts behind each input coupling, and what else each
+    channel holds (empty: nothing).
+    """
 
     rail_v: float = 0.0
     terminal_v: float = 0.0
     coupled_v: tuple[float, ...] = ()
+    memory: tuple[Memory, ...] = ()
+
+    def memory_of(self, index: int) -> Memory:
+        return self.memory[index] if self.memory else Memory()
 
 
 @dataclass(frozen=True)
@@ -107,11 +124,24 @@ class Response(Protocol):
     def outputs(self, t_s: Samples) -> list[Samples]:
         """Volts at each channel's load."""
 
+    def load_amps(self, t_s: Samples) -> Samples:
+        """Through all loads together."""
+
+    @property
+    def resting_v(self) -> tuple[float, ...]:
+        """DC at each channel's output once all else has died away."""
+
+    def first_over_s(self, amps: float) -> float | None:
+        """When an output's current first passes `amps`."""
+
     def terminal_v(self, t_s: Samples) -> Samples:
         """Volts at the unit's supply terminals."""
 
     def amps(self, t_s: Samples) -> Samples:
         """Supply current."""
+
+    def amps_behind(self, t_s: Samples, corner_hz: float) -> Samples:
+        """Supply current behind a first-order high-pass that was at rest before; 0 Hz: the current itself."""
 
     def supply_sums(self, from_s: float, to_s: float) -> tuple[float, float]:
         """Volt seconds and ampere seconds at the supply's own terminals."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simulators.world.channel_truth import ChannelTruth
 from simulators.world.noise import Samples
-from simulators.world.unit_truth import ChannelTruth
 
 SOURCE_OHM = 50.0
 
@@ -71,6 +71,11 @@ class Coupled:
         self._tail_v = start_v - self._held.first_v
         self._gain = channel.gain
         self._offset_v = channel.offset_v
+
+    @property
+    def peak_v(self) -> float:
+        """Of the sine behind the coupling, once the rest has died away."""
+        return self._held.peak_v
 
     @property
     def tail_out_v(self) -> float:

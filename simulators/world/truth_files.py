@@ -8,8 +8,33 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
-from simulators.world.bench_truth import BenchTruth, DigitiserTruth, InputTruth, SupplyTruth
-from simulators.world.unit_truth import ChannelTruth, FeedTruth, HeatTruth, RailTruth, UnitTruth
+from simulators.world.bench_truth import BenchTruth, DigitiserTruth, InputTruth, LoadTruth, SupplyTruth
+from simulators.world.channel_truth import (
+    ChannelTruth,
+    LimiterTruth,
+    NetworkTruth,
+    ResidueTruth,
+    StageTruth,
+    TransformerTruth,
+)
+from simulators.world.unit_truth import (
+    FanTruth,
+    FeedTruth,
+    GateTruth,
+    HeatTruth,
+    ProtectionTruth,
+    RailTruth,
+    UnitTruth,
+)
+
+CHANNEL_PARTS: dict[str, type[Any]] = {
+    "stage": StageTruth,
+    "network": NetworkTruth,
+    "limiter": LimiterTruth,
+    "residue": ResidueTruth,
+    "transformer": TransformerTruth,
+}
+UNIT_PARTS: dict[str, type[Any]] = {"protection": ProtectionTruth, "gate": GateTruth}
 
 SHIPPED = Path(__file__).parent / "truth"
 
@@ -33,7 +58,12 @@ def load_bench_truth(path: Path) -> BenchTruth:
 
 
 def shipped_units() -> dict[str, UnitTruth]:
-    """The truths that come with the program, by serial."""
+    """The healthy low-impedance units that come with the program, by serial."""
+    return {serial: truth for serial, truth in all_shipped_units().items() if not truth.note}
+
+
+def all_shipped_units() -> dict[str, UnitTruth]:
+    """Those with faults and of other kinds as well; their notes say what sets them apart."""
     found = (load_unit_truth(path) for path in sorted(SHIPPED.glob("mv-*.toml")))
     return {truth.serial: truth for truth in found}
 
@@ -45,16 +75,22 @@ def shipped_bench() -> BenchTruth:
 def unit_truth(table: Mapping[str, Any]) -> UnitTruth:
     """From a table as the file has it."""
     rest = dict(table)
-    channels = tuple(_built(ChannelTruth, item) for item in rest.pop("channel"))
-    return UnitTruth(
-        serial=rest.pop("serial"),
-        channels=channels,
-        rail=_built(RailTruth, rest.pop("rail")),
-        feed=_built(FeedTruth, rest.pop("feed", {})),
-        heat=_built(HeatTruth, rest.pop("heat", {})),
-        bridged=rest.pop("bridged", False),
-        **_nothing_left(rest),
+    channels = tuple(_built(ChannelTruth, _with_parts(item, CHANNEL_PARTS)) for item in rest.pop("channel"))
+    return _built(
+        UnitTruth,
+        _with_parts(rest, UNIT_PARTS)
+        | {
+            "channels": channels,
+            "rail": _built(RailTruth, rest["rail"]),
+            "feed": _built(FeedTruth, rest.get("feed", {})),
+            "heat": _built(HeatTruth, _with_parts(rest.get("heat", {}), {"fan": FanTruth})),
+        },
     )
+
+
+def _with_parts(table: Mapping[str, Any], kinds: Mapping[str, type[Any]]) -> dict[str, Any]:
+    """The tables in `table` that have a kind of their own, built."""
+    return {key: _built(kinds[key], value) if key in kinds else value for key, value in table.items()}
 
 
 def bench_truth(table: Mapping[str, Any]) -> BenchTruth:
@@ -68,6 +104,7 @@ def bench_truth(table: Mapping[str, Any]) -> BenchTruth:
         | {
             "digitiser": _built(DigitiserTruth, digitiser | {"inputs": inputs}),
             "supply": _built(SupplyTruth, rest.pop("supply", {})),
+            "load": {name: _built(LoadTruth, item) for name, item in rest.pop("load", {}).items()},
         },
     )
 
@@ -80,7 +117,12 @@ def _input(table: Mapping[str, Any]) -> InputTruth:
 def _built(kind: type[T], table: Mapping[str, Any]) -> T:
     names = {field.name for field in dataclasses.fields(kind)}  # type: ignore[arg-type]
     _nothing_left({key: value for key, value in table.items() if key not in names})
-    return kind(**table)
+    return kind(**{key: _fixed(value) for key, value in table.items()})
+
+
+def _fixed(value: Any) -> Any:
+    """Lists as tuples, so that truths compare and stay as they are."""
+    return tuple(_fixed(item) for item in value) if isinstance(value, list) else value
 
 
 def _nothing_left(rest: Mapping[str, Any]) -> dict[str, Any]:

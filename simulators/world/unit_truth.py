@@ -128,6 +128,10 @@ class UnitTruth:
     input_ground_ohm: float = math.inf
     note: str = ""
 
+    def __post_init__(self) -> None:
+        if any(channel.crossover_v for channel in self.channels) and self.feed.healthy_idle_a <= 0.0:
+            raise ValueError("a dead zone needs the idle current at which it is gone: healthy_idle_a")
+
     @staticmethod
     def from_ratings(declared: DeclaredUnit, seed: int) -> UnitTruth:
         """A unit like the declared one, but not equal: knee +-1.5 dB, gain +-1 dB, all by seed and serial.

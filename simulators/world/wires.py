@@ -7,7 +7,9 @@ import math
 import numpy as np
 
 from simulators.world.bench_truth import BenchTruth
+from simulators.world.channel_truth import ChannelTruth
 from simulators.world.noise import Samples
+from simulators.world.residue import lines, residue
 from simulators.world.setting import Setting
 from simulators.world.timeline import Segment
 
@@ -32,7 +34,9 @@ class Wires:
             case "rail":
                 return response.terminal_v(self._t_s)
             case "input":
-                return self._setting.wave(self._segment.from_ns).at(self._t_s)
+                return self._setting.wave(self._segment.from_ns).at(self._t_s) + self._input_hum()
+            case "input ground":
+                return self._ground_v(0.0) * self._unbonded
             case "shunt in the load return":
                 return self._load_amps() * self._bench.load_shunt_ohm
             case "shunt in the supply lead":
@@ -48,7 +52,43 @@ class Wires:
     def _output(self, channel: str) -> Samples:
         unit = self._setting.unit
         names = [c.name for c in unit.channels] if unit else []
-        return self._outputs[names.index(channel)] if channel in names else np.zeros_like(self._t_s)
+        if unit is None or channel not in names:
+            return np.zeros_like(self._t_s)
+        index = names.index(channel)
+        return self._with_residue(unit.channels[index], self._outputs[index])
+
+    def _with_residue(self, channel: ChannelTruth, out_v: Samples) -> Samples:
+        """What the wire carries beside the signal: too little to count in the energy, so added only here."""
+        setting = self._setting
+        if not setting.live or setting.cut or channel.fault != "none":
+            return out_v
+        if channel.residue is not None:
+            out_v = out_v + residue(channel.residue, out_v, self._segment.from_ns, self._t_s)
+        if self._bench.input_hum_v:
+            out_v = out_v + channel.gain * self._input_hum()
+        if self._unbonded < 1.0:
+            out_v = out_v - channel.gain * (1.0 - self._unbonded) * self._ground_v(channel.coupling_hz)
+        return out_v
+
+    def _input_hum(self) -> Samples | float:
+        if not self._bench.input_hum_v or self._setting.unit is None:
+            return 0.0
+        return lines(self._bench.input_hum_v, self._segment.from_ns, self._t_s)
+
+    @property
+    def _unbonded(self) -> float:
+        """Of the volts between the supply's minus at the unit and earth, what stands between minus and the input's
+        shell; the rest, along the shield, is in series with the signal.
+        """
+        unit = self._setting.unit
+        if unit is None or math.isinf(unit.input_ground_ohm):
+            return 1.0
+        return unit.input_ground_ohm / (unit.input_ground_ohm + self._bench.shield_ohm)
+
+    def _ground_v(self, corner_hz: float) -> Samples:
+        """Drop of the supply current along the minus lead, behind a high-pass (0 Hz: none); the supply is earthed."""
+        minus_ohm = self._bench.supply.minus_part * self._setting.feed.lead_ohm
+        return minus_ohm * self._segment.response.amps_behind(self._t_s, corner_hz)
 
     def _leg(self, channel: str, leg: str) -> Samples:
         """Both legs of a bridged channel stand at half the unit's supply; otherwise minus is ground."""
@@ -60,6 +100,8 @@ class Wires:
         return middle + (0.5 if leg == "plus" else -0.5) * volts
 
     def _load_amps(self) -> Samples:
+        if self._setting.load_h:
+            return self._segment.response.load_amps(self._t_s)
         total = np.zeros_like(self._t_s)
         for volts, ohm in zip(self._outputs, self._setting.load_ohm, strict=False):
             if not math.isinf(ohm):

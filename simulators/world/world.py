@@ -17,13 +17,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simulators.world.bench_truth import BenchTruth
-from simulators.world.heat import Warmth, later_c
-from simulators.world.journal import BurstRow, EventRow, JournalRow
+from simulators.world.carry import carried, fresh
+from simulators.world.climate import Climate
+from simulators.world.conditions import as_it_stands, drifts
+from simulators.world.journal import EventRow, JournalRow, burst_row
 from simulators.world.layout import Bay, Layout
+from simulators.world.minder import Minder, nothing
 from simulators.world.noise import Samples
-from simulators.world.setting import Feed, Setting, State, Work
+from simulators.world.readiness import Readiness
+from simulators.world.setting import Feed, Setting, Work
 from simulators.world.signals import Tone
 from simulators.world.timeline import Segment, Timeline
+from simulators.world.unit_truth import UnitTruth
 from simulators.world.wires import Wires, noise_vrms
 
 CONTACT_NS = 15_000_000
@@ -51,13 +56,17 @@ class World:
         self._welded: frozenset[str] = ALL_OPEN
         self._tone: Tone | None = None
         self._emf_v = 0.0
-        self._feed = Feed(source_ohm=self.bench.supply.source_ohm, lead_ohm=self.bench.supply.lead_ohm)
-        self._energised: tuple[str, int] | None = None
-        self._warmth = {bay.name: _at_rest(bay) for bay in layout.bays}
+        supply = self.bench.supply
+        source_ohm = -supply.lead_ohm if supply.sense == "unit" else supply.source_ohm
+        self._feed = Feed(source_ohm=source_ohm, lead_ohm=supply.lead_ohm)
+        self._ready = Readiness()
+        self._climate = Climate(layout, self.bench)
+        self._minder = Minder(self._ready, self._climate, self._plan, self._tell)
         self._rows: list[JournalRow] = []
         self._work = Work()
         bay, setting = self._present(0)
-        self._timeline = Timeline(Segment(0, setting, _fresh(setting), bay.name if bay else None))
+        self._timeline = Timeline(Segment(0, setting, fresh(setting), bay.name if bay else None))
+        self._climate.last = self._timeline.last
         self._reopen(0)
 
     # The generator
@@ -80,6 +89,8 @@ class World:
         peak_v = math.sqrt(2.0) * level_vrms * true
         self._tone = Tone(now_ns, peak_v, frequency_hz, cycles, math.radians(phase_deg), offset_v * true)
         self.triggers.append(now_ns)
+        self._moved(now_ns)
+        self._minder.signal(self._bay, self._tone)
         if self._tone.end_ns is not None:
             self._plan(self._tone.end_ns, self._ending(self._tone))
         self._reopen(now_ns)
@@ -88,6 +99,8 @@ class World:
         """End any tone at once; the generator rests at `emf_v` (0: its output is off)."""
         self._settle(now_ns)
         self._tone, self._emf_v = None, emf_v
+        self._moved(now_ns)
+        self._minder.silence(self._bay, now_ns)
         self._reopen(now_ns)
 
     def set_idle_emf(self, now_ns: int, emf_v: float) -> None:
@@ -113,8 +126,20 @@ class World:
     def set_supply(self, now_ns: int, volts: float, limit_a: float, on: bool) -> None:
         """As set; the true volts have the supply's error."""
         self._settle(now_ns)
-        true_v = volts * (1.0 + self.bench.supply.volts_error)
-        self._feed = replace(self._feed, on=on, volts=true_v, limit_a=limit_a)
+        supply = self.bench.supply
+        true_v = volts * (1.0 + supply.volts_error) + (supply.open_sense_v if supply.sense == "open" else 0.0)
+        self._feed = replace(self._feed, on=on, volts=true_v, limit_a=min(limit_a, supply.most_a))
+        self._moved(now_ns)
+        self._reopen(now_ns)
+
+    def set_remote(self, now_ns: int, bay: str, on: bool) -> None:
+        """The remote line of a bay, for benches that give it a level of its own; on unless somebody says otherwise."""
+        self._settle(now_ns)
+        if on:
+            self._ready.remote_off.discard(bay)
+        else:
+            self._ready.remote_off.add(bay)
+        self._moved(now_ns)
         self._reopen(now_ns)
 
     def set_coils(self, now_ns: int, closed: frozenset[str]) -> None:
@@ -135,15 +160,20 @@ class World:
         return self._contacts
 
     def _set_contacts(self, at_ns: int, closed: frozenset[str]) -> None:
-        before = self._timeline.last.setting
+        before, closed_before = self._timeline.last.setting, self._contacts
         self._contacts = closed | self._welded
-        bay, after = self._present(at_ns)
+        self._moved(at_ns)
+        bay = self._bay
         if len(self.layout.connected_bays(self._contacts)) > 1:
-            self._rows.append(EventRow(at_ns, "more than one bay connected"))
-        if self._tone is not None and before.live and before.load_ohm != after.load_ohm:
-            opened = any(b > a for a, b in zip(before.load_ohm, after.load_ohm, strict=False)) or bay is None
-            what = "opened" if opened else "closed"
-            self._rows.append(EventRow(at_ns, f"load contact {what} under signal"))
+            self._tell(at_ns, "more than one bay connected")
+        if self._tone is None or not before.live or before.unit is None:
+            return
+        names = [channel.name for channel in before.unit.channels]
+        pairs = [tuple(self.layout.load_ohm(n, c) for c in (closed_before, self._contacts)) for n in names]
+        gone = bay is None or bay.unit is None
+        if gone or any(a != b for a, b in pairs):
+            what = "opened" if bay is None or any(b > a for a, b in pairs) else "closed"
+            self._tell(at_ns, f"load contact {what} under signal")
 
     # Reading
 
@@ -187,13 +217,15 @@ class World:
         return any(piece.limited_between(a, b) for piece, a, b in self._timeline.pieces(from_ns, to_ns))
 
     def temperature_c(self, thermometer_input: str, now_ns: int) -> float | None:
-        """True heat sink temperature behind a thermometer's input; None if nothing is connected to it."""
+        """What a thermometer's input really sees: the heat sink, or what its sensor is nearer to; None if nothing is
+        connected to it.
+        """
         self._settle(now_ns)
         for bay in self.layout.bays:
             for channel, name in bay.thermometer.items():
                 if name == thermometer_input and bay.unit is not None:
                     index = [c.name for c in bay.unit.channels].index(channel)
-                    return self._warm(bay, now_ns).celsius[index]
+                    return self._climate.now(bay, now_ns).sensed_c(index, bay.unit.heat)
         return None
 
     def trigger_between(self, from_ns: int, to_ns: int) -> int | None:
@@ -210,9 +242,15 @@ class World:
             return tuple(self._rows)
         last = self._timeline.last
         work = self._work.plus(last.response.work(last.seconds(tone.end_ns)))
-        return (*self._rows, self._burst_row(last, tone, tone.end_ns, work))
+        return (*self._rows, burst_row(last.setting, last.bay, tone.end_ns, work))
 
     # Changes
+
+    def _moved(self, at_ns: int) -> None:
+        self._minder.moved_ns = at_ns
+
+    def _tell(self, at_ns: int, text: str) -> None:
+        self._rows.append(EventRow(at_ns, text))
 
     def _plan(self, at_ns: int, change: Callable[[int], None]) -> None:
         heapq.heappush(self._planned, (at_ns, next(self._count), change))
@@ -226,116 +264,70 @@ class World:
 
     def _present(self, at_ns: int) -> tuple[Bay | None, Setting]:
         """The setting as contacts, supply and generator stand."""
-        bays = self.layout.connected_bays(self._contacts)
-        bay = bays[0] if bays else None
+        bay = self._bay
         emf_v = 0.0 if self._tone else self._emf_v
         if bay is None or bay.unit is None:
             return bay, Setting(None, self._feed, tone=self._tone, emf_v=emf_v)
         names = [channel.name for channel in bay.unit.channels]
-        loads = tuple(self.layout.load_ohm(name, self._contacts) for name in names)
+        loads = [self._climate.load_at(name, self._contacts, at_ns) for name in names]
+        henries = tuple(henry for _, henry in loads)
         driven = tuple(self._contacts.issuperset(bay.input_contacts.get(name, ())) for name in names)
-        live = self._is_live(bay, at_ns)
-        return bay, Setting(bay.unit, self._feed, live, loads, driven, self._tone, emf_v)
+        live = self._ready.is_live(bay, at_ns)
+        return bay, Setting(
+            self._unit_now(bay, bay.unit, at_ns) if live else bay.unit,
+            self._feed,
+            live,
+            tuple(ohm for ohm, _ in loads),
+            driven,
+            self._tone,
+            emf_v,
+            henries if any(henries) else (),
+            gated=self._ready.is_shut(bay, at_ns),
+            cut=live and bay.name in self._ready.cuts,
+        )
 
-    def _is_live(self, bay: Bay, at_ns: int) -> bool:
-        if self._energised is None or self._energised[0] != bay.name or bay.unit is None:
-            return False
-        return at_ns >= self._energised[1] + round(bay.unit.feed.mute_s * 1e9)
-
-    def _energise(self, at_ns: int) -> None:
-        """Note when a unit got volts enough to start; it comes alive when its muting ends."""
+    @property
+    def _bay(self) -> Bay | None:
+        """The bay that is connected."""
         bays = self.layout.connected_bays(self._contacts)
-        bay = bays[0] if bays else None
-        unit = bay.unit if bay else None
-        if bay is None or unit is None or not self._feed.on or self._feed.volts < unit.feed.start_v:
-            self._energised = None
-        elif self._energised is None or self._energised[0] != bay.name:
-            self._energised = (bay.name, at_ns)
-            self._plan(at_ns + round(unit.feed.mute_s * 1e9), lambda _: None)
+        return bays[0] if bays else None
+
+    def _unit_now(self, bay: Bay, unit: UnitTruth, at_ns: int) -> UnitTruth:
+        last = self._timeline.last
+        before = last.setting.unit
+        fan_ran = last.bay == bay.name and last.setting.live and before is not None and before.heat != unit.heat
+        return as_it_stands(unit, self._climate.now(bay, at_ns if drifts(unit) else 0), fan_ran)
 
     def _reopen(self, at_ns: int) -> None:
         """Begin a new segment if anything has changed."""
-        self._energise(at_ns)
+        woken = self._ready.update(self._bay, self._feed, self._contacts, at_ns)
+        if woken is not None:
+            self._plan(at_ns + round(woken.feed.mute_s * 1e9), nothing)
         bay, setting = self._present(at_ns)
         name = bay.name if bay else None
         last = self._timeline.last
-        if setting == last.setting and name == last.bay:
-            return
+        if setting != last.setting or name != last.bay:
+            self._begin(at_ns, setting, name)
+        if bay is not None and bay.unit is not None:
+            self._minder.watch(bay, bay.unit, self._timeline.last, at_ns)
+
+    def _begin(self, at_ns: int, setting: Setting, name: str | None) -> None:
+        last = self._timeline.last
         before = last.start
         if at_ns > last.from_ns:
             before = last.response.state(last.seconds(at_ns))
             self._close(last, at_ns)
-        start = _carried(last, setting, before, at_ns) if name == last.bay else _fresh(setting)
+        start = carried(last, setting, before, at_ns) if name == last.bay else fresh(setting)
         if last.setting.tone is not None and last.setting.tone is not setting.tone:
-            self._finish_burst(last, last.setting.tone, at_ns)
+            self._rows.append(burst_row(last.setting, last.bay, at_ns, self._work))
+            self._work = Work()
+        self._climate.closed = self._contacts
         self._timeline.append(Segment(at_ns, setting, start, name))
+        self._climate.last = self._timeline.last
 
     def _close(self, last: Segment, at_ns: int) -> None:
         elapsed_s = last.seconds(at_ns)
-        for bay in self.layout.bays:
-            self._warmth[bay.name] = self._warm(bay, at_ns)
+        self._climate.settle(at_ns)
         last.limited = last.response.limited_between(0.0, elapsed_s)
         if last.setting.tone is not None:
             self._work = self._work.plus(last.response.work(elapsed_s))
-
-    def _finish_burst(self, last: Segment, tone: Tone, at_ns: int) -> None:
-        self._rows.append(self._burst_row(last, tone, at_ns, self._work))
-        self._work = Work()
-
-    @staticmethod
-    def _burst_row(last: Segment, tone: Tone, end_ns: int, work: Work) -> BurstRow:
-        return BurstRow(
-            start_ns=tone.start_ns,
-            end_ns=end_ns,
-            emf_vrms=tone.peak_v / math.sqrt(2.0),
-            frequency_hz=tone.frequency_hz,
-            cycles=tone.cycles,
-            bay=last.bay,
-            serial=last.setting.unit.serial if last.setting.unit else None,
-            load_j=work.load_j,
-            heat_j=work.heat_j,
-            supply_j=work.supply_j,
-            cut=end_ns != tone.end_ns,
-        )
-
-    def _warm(self, bay: Bay, now_ns: int) -> Warmth:
-        """Temperatures from the last change on, the work since then taken as evenly spread in time."""
-        before, last = self._warmth[bay.name], self._timeline.last
-        if bay.unit is None or now_ns <= before.at_ns:
-            return before
-        elapsed_s = (now_ns - before.at_ns) * 1e-9
-        watts = (0.0,) * len(before.celsius)
-        if bay.name == last.bay:
-            watts = tuple(joules / elapsed_s for joules in last.response.work(last.seconds(now_ns)).heat_j)
-        heat = bay.unit.heat
-        pairs = zip(before.celsius, watts, strict=True)
-        return Warmth(now_ns, tuple(later_c(c, w, elapsed_s, heat) for c, w in pairs))
-
-
-def _at_rest(bay: Bay) -> Warmth:
-    unit = bay.unit
-    return Warmth(0, (unit.heat.ambient_c,) * len(unit.channels) if unit else ())
-
-
-def _fresh(setting: Setting) -> State:
-    return State(0.0, 0.0, (0.0,) * len(setting.driven))
-
-
-def _carried(last: Segment, setting: Setting, before: State, at_ns: int) -> State:
-    """The state a new segment starts from: what the couplings hold jumps with the unit's input."""
-    unit = setting.unit
-    if unit is None or not setting.live:
-        return State(before.rail_v, before.terminal_v, (0.0,) * len(setting.driven))
-    now_v = setting.wave(at_ns).first_v
-    if not last.setting.live:  # the rail comes up while muted; a DC coupled input is where its source is
-        at_input = tuple(
-            now_v if driven and not channel.coupling_hz else 0.0
-            for channel, driven in zip(unit.channels, setting.driven, strict=True)
-        )
-        return State(setting.rail_no_load_v, before.terminal_v, at_input)
-    was_v = last.setting.wave(at_ns).first_v
-    jumps = (
-        (now_v if now else 0.0) - (was_v if was else 0.0)
-        for now, was in zip(setting.driven, last.setting.driven, strict=True)
-    )
-    return State(before.rail_v, before.terminal_v, tuple(y + j for y, j in zip(before.coupled_v, jumps, strict=True)))

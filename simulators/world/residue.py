@@ -1,0 +1,35 @@
+"""What lies on an output beside the signal: hum, the carrier of a switching stage, oscillation on the crests.
+
+Added where a wire is read. None of it loads the rail or counts in the energy: at most some ten milliwatts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+import numpy as np
+
+from simulators.world.channel_truth import ResidueTruth
+from simulators.world.noise import Samples
+
+CREST_V = 0.02  # of the onset: how gradually an oscillation sets in
+
+
+def lines(pairs: Iterable[tuple[float, float]], from_ns: int, t_s: Samples) -> Samples:
+    """Sum of sines (Hz, peak V) that run through all time, at `from_ns` + `t_s`."""
+    total = np.zeros_like(t_s)
+    for hz, peak_v in pairs:
+        begun_rad = 2.0 * math.pi * math.fmod(hz * from_ns * 1e-9, 1.0)
+        total += peak_v * np.sin(begun_rad + 2.0 * math.pi * hz * t_s)
+    return total
+
+
+def residue(truth: ResidueTruth, out_v: Samples, from_ns: int, t_s: Samples) -> Samples:
+    """Volts to add to `out_v`."""
+    total = lines([*truth.hum_v, (truth.carrier_hz, truth.carrier_v)], from_ns, t_s)
+    if truth.oscillation_v and math.isfinite(truth.oscillates_above_v):
+        onset_v = truth.oscillates_above_v
+        part = np.clip((np.abs(out_v) - onset_v) / (CREST_V * onset_v), 0.0, 1.0)
+        total += part * lines([(truth.oscillation_hz, truth.oscillation_v)], from_ns, t_s)
+    return total
