@@ -155,7 +155,9 @@ def reading(job: PowerJob, judged: Judged, gain_db: Mapping[str, float], limit: 
         distortion=seen.distortion,
         floor=seen.floor,
         sigma=seen.sigma,
-        output_db=outputs[judged.worst],
+        # Re the channel's own small-signal gain: which channel is worst may change from shot to shot, and a mismatch
+        # between channels must not look like gain lost.
+        output_db=outputs[judged.worst] - gain_db[judged.worst],
         output_gone=gone,
         even=_mostly_even(seen.last.fit),
         stop=None if gone else _stop(job.point, judged, seen, limit),

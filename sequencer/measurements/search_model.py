@@ -46,7 +46,8 @@ class Ask:
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """One shot's worst channel. distortion: raw; floor, sigma: of it; output_db: fundamental; stop: outside reason."""
+    """One shot's worst channel. distortion: raw; floor, sigma: of it; stop: an outside reason. output_db: the
+    fundamental, re that channel's own small-signal gain where channels may differ: only its changes are used."""
 
     level_db: float
     distortion: float

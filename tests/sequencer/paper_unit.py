@@ -80,6 +80,7 @@ class PaperBench:
     seed: int = 1
     rail_v: float = 24.0
     fired: list[Fire] = field(default_factory=list)
+    others: dict[str, PaperUnit] = field(default_factory=dict)  # inputs that see another unit
 
     def answer(self, request: Request) -> Reply:
         match request:
@@ -97,11 +98,14 @@ class PaperBench:
         rng = np.random.default_rng([self.seed, number])
         start = -fire.before_s + rng.uniform(0, dt)
         true_times = (start + dt * np.arange(n)) * (1.0 + 1e-6 * self.clock_ppm)
-        volts = self.unit.output(true_times, fire.level_vrms, fire.frequency_hz, fire.cycles)
-        records = {
-            name: self._record(volts if name != "ch3" else np.full(n, self.rail_v), scale, start, dt, rng)
-            for name, scale in fire.full_scale_v.items()
-        }
+
+        def seen(name: str) -> Volts:
+            if name == "ch3":
+                return np.full(n, self.rail_v)
+            unit = self.others.get(name, self.unit)
+            return unit.output(true_times, fire.level_vrms, fire.frequency_hz, fire.cycles)
+
+        records = {name: self._record(seen(name), scale, start, dt, rng) for name, scale in fire.full_scale_v.items()}
         return Shot(number, fire, fire.level_vrms, records, number * 10**9, False, None, self.rail_v, 1.0)
 
     def _record(self, volts: Volts, scale: float, start: float, dt: float, rng: Any) -> Record:

@@ -216,3 +216,16 @@ def test_a_hot_heat_sink_ends_the_point_by_name() -> None:
     outcome, (row,) = measure(replace(job((point(),)), stop_c=75.0), Warming(PaperUnit()))
     assert row["stopped_by"] == "temperature"
     assert len(outcome.judged) == 4
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_mismatch_between_channels_is_no_limiter(seed: int) -> None:
+    """Channel B stands 1.4 dB low: near the floor either may be the worse one, and the ramp must still end at A's."""
+    base = job((point(8, channels=("A", "B")),))
+    other = replace(base.channels[0], name="B", input="ch2", gain_db=24.6)
+    both = replace(base, channels=(base.channels[0], other))
+    bench = PaperBench(PaperUnit(), seed=seed, others={"ch2": PaperUnit(gain=17.0)})
+    _, (row,) = measure(both, bench)
+    assert row["stopped_by"] == "thd"
+    assert row["stopped_by_channel"] == "A"
+    assert row["channels"][0]["power_at_limit_w"] == pytest.approx(BANDED[1.0] * 30.0**2 / (2 * OHM), rel=0.002)
