@@ -21,6 +21,9 @@ need() { # need <command> <Debian package>: install it, or say what is missing
 need python3 python3
 python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed; this is $(python3 --version)." >&2; exit 1; }
 python3 -c 'import ensurepip, venv' 2>/dev/null || need a-python-with-venv python3-venv
+PATH="$PATH:/usr/sbin" # where Debian keeps mosquitto, and a user's PATH does not look
+need mosquitto mosquitto
+need openssl openssl
 need chromium chromium
 need pdfinfo poppler-utils
 

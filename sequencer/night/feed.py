@@ -55,7 +55,7 @@ class Told:
     remaining: int
 
     def __str__(self) -> str:
-        rest = "none remains" if not self.remaining else f"{self.remaining} remain"
+        rest = {0: "none remains", 1: "1 remains"}.get(self.remaining, f"{self.remaining} remain")
         return f"broker {self.broker}: {self.sent} messages sent, {rest} in the outbox"
 
 

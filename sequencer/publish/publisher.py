@@ -90,7 +90,6 @@ class Publisher:
     def finish(self, state: BenchState, sentence: str) -> None:
         """The night is over: what waits is told, then this as the last status, then `run` returns."""
         self._state = (state, sentence)
-        self._backoff.reset()
         self._closing.set()
 
     # --- one connection ---------------------------------------------------------------------------
@@ -213,6 +212,11 @@ class Publisher:
                 return
             try:
                 await self._outbox.mark_sent(acked)
+            except (
+                asyncio.CancelledError
+            ):  # it may have waited for the ledger's thread in vain; marking twice is no harm
+                self._acked = acked + self._acked
+                raise
             except Exception as error:  # a full disk: they stay pending, and may be sent twice
                 self._complain(error)
 

@@ -143,14 +143,13 @@ async def _under(condition: str, folder: Path) -> str:
         if condition == "frozen from the start":
             broker.tell(signal.SIGSTOP)
         async with night(folder / "out", None if condition == "none" else broker.url) as one:
-            await _in_the_middle(condition, broker, one.said("bay 1"), one.said("p001"))
+            assert await one.said("p001"), one.text  # of the first of two units: the middle
+            disturb(condition, broker)
             assert await one.ended(hurry=True) == 0, one.text
             return one.digest
 
 
-async def _in_the_middle(condition: str, broker: RealBroker, begun: object, point: object) -> None:
-    assert await begun  # type: ignore[misc]
-    assert await point  # type: ignore[misc]
+def disturb(condition: str, broker: RealBroker) -> None:
     if condition == "frozen in the middle":
         broker.tell(signal.SIGSTOP)
     elif condition == "killed in the middle":
@@ -216,7 +215,7 @@ def own_certificate(folder: Path) -> tuple[Path, Path]:
 
 
 async def test_tls_with_a_certificate_of_the_system_s_and_without(tmp_path: Path) -> None:
-    """SSL_CERT_FILE puts our own certificate in the place of the system's list (OpenSSL's manual, SSL_CTX_load_verify_locations; from memory)."""
+    """SSL_CERT_FILE puts our own certificate in the place of the system's list (OpenSSL's manual, from memory)."""
     certificate, key = own_certificate(tmp_path)
     with real_broker(tmp_path / "broker", tls=(certificate, key)) as broker:
         broker.up()
