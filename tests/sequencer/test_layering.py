@@ -16,6 +16,8 @@ PURE = [
     "sequencer/analysis",
     "sequencer/safety/rules.py",
     "sequencer/publish/messages.py",
+    "sequencer/publish/broker_url.py",
+    "sequencer/publish/backoff.py",
 ]
 PURE_BUT = {"sequencer/plan/load.py"}
 IMPURE_MODULES = {
