@@ -6,6 +6,7 @@ Floors: a bare interpreter for the start; a bare socket's query for the exchange
 from __future__ import annotations
 
 import json
+import os
 import socket
 import statistics
 import subprocess
@@ -16,6 +17,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does, before numpy comes in
 
 import numpy as np
 
