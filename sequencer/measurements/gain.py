@@ -137,7 +137,7 @@ def _mismatch(levels: Mapping[str, float], reference_hz: float) -> Iterator[Find
     high = max(levels, key=lambda name: levels[name], default="")
     for name, level in levels.items():
         if (less_db := levels[high] - level) > MISMATCH_DB:
-            sentence = f"gain {less_db:.1f} dB below that of channel {high} at {_hertz(reference_hz)}"
+            sentence = f"gain {less_db:.2f} dB below that of channel {high} at {_hertz(reference_hz)}"
             yield Finding("channel mismatch", sentence, TRIM, name)
 
 

@@ -70,7 +70,7 @@ def _needless(stage: Stage, key: str, file: str) -> Iterator[Problem]:
     for name in NEEDLESS[stage.measurement]:
         if name in stage.model_fields_set:
             remedy = f"says nothing to {stage.measurement}: leave it out"
-            yield Problem(file, f"{key}.{name}", shown(getattr(stage, name)), remedy)
+            yield Problem(file, f"{key}.{name}", shown(stage.model_dump(exclude_unset=True)[name]), remedy)
 
 
 def _drive_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
