@@ -92,7 +92,8 @@ def test_a_trace_of_the_silence_is_kept(looked: tuple[Path, dict[str, Any]]) -> 
 
 
 def test_a_finding_comes_first_and_the_unit_is_not_driven(tmp_path: Path) -> None:
-    """1.12 A where the file allows 0.3 to 0.6 A: above 1.5 x 0.6. A finding, with its next action, not a trip: exit 0."""
+    """1.12 A where the file allows 0.3 to 0.6 A: above 1.5 x 0.6. A finding with its next action, not a trip: exit
+    0."""
     found, code = run(tmp_path, unit_file(tmp_path, "window_a = [0.3, 1.2]", "window_a = [0.3, 0.6]"))
     assert (code, found["outcome"], found["trips"]) == (0, "finished", [])
     assert [p["outcome"] for p in found["points"]] == ["measured", "measured", "not_measured", "not_measured"]
@@ -105,7 +106,7 @@ def test_a_finding_comes_first_and_the_unit_is_not_driven(tmp_path: Path) -> Non
     assert "not driven" in found["points"][2]["reason"]
     write_pages(tmp_path / "night", None, None)
     judgement = section((tmp_path / "night" / "sheet.html").read_text(), "Judgement")
-    assert judgement.index("not driven") < judgement.index("Point")
+    assert judgement.index("not driven") < judgement.index("2 of 4 points")
 
 
 def test_doubtful_offset_is_told(tmp_path: Path) -> None:

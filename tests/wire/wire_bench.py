@@ -124,8 +124,9 @@ class Measured:
 
 @dataclass
 class NightOnWire:
-    """points: in running order; values: rows of points that search no level, and how they came about. commanded_vrms: every level the generator was told to give, from the simulator's own
-    log.
+    """points: in running order; values: rows of points that search no level, and how they came about.
+
+    commanded_vrms: every level the generator was told to give, from the simulator's own log.
     """
 
     points: list[Measured] = field(default_factory=list)
