@@ -21,6 +21,7 @@ from typing import Any
 from sequencer.loose_threads import LooseThreads
 from sequencer.virtual_clock import Pace, TimeStuck, VirtualClock
 
+WIND_UP_S = 15.0  # real seconds: longer than a client takes to give up connecting
 _ISLAND: contextvars.ContextVar[bool] = contextvars.ContextVar("real_time_island", default=False)
 
 
@@ -61,6 +62,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self.clock = VirtualClock(pace)
         self.main: asyncio.Task[Any] | None = None
         self.fault: Exception | None = None
+        self._over_s: float | None = None
         self._jobs = count(1)
         self._own_default: ThreadPoolExecutor | None = None
         self._woke_s = time.monotonic()  # noqa: TID251 (watchdog and watchable pace are on real time)
@@ -104,12 +106,24 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         return left_s if timeout is None else min(left_s, timeout)
 
     def _nothing_to_wake(self, timeout: float | None, rested_s: float) -> float | None:
+        if self.main is not None and self.main.done():
+            return self._winding_up(timeout)
         # An island's real timers (a heartbeat each second) must not hide a deadlock for ever.
         if timeout is None or rested_s >= self.clock.pace.watchdog_s:
             self._woke_s += rested_s
             self.fail(TimeStuck(f"nothing left to wake at {self.clock.now_ns()} ns; waiting:\n{waiting_tasks(self)}"))
             return 0
         return timeout
+
+    def _winding_up(self, timeout: float | None) -> float | None:
+        """The run is over; what is left is an island's task that was cancelled and whose thread still connects. That is
+        no deadlock, and it is waited for in real time, but not for ever."""
+        now_s = time.monotonic()  # noqa: TID251 (real: see above)
+        self._over_s = now_s if self._over_s is None else self._over_s
+        left_s = self._over_s + WIND_UP_S - now_s
+        if left_s <= 0:
+            raise TimeStuck(f"tasks that do not end after the run:\n{waiting_tasks(self)}")
+        return left_s if timeout is None else min(left_s, timeout)
 
     def fail(self, error: Exception) -> None:
         """End the run with `error`: cancel the main task, which may still clean up; if that sticks too, end at

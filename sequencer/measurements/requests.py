@@ -12,7 +12,7 @@ from typing import Literal
 
 from sequencer.analysis.records import Record
 
-Purpose = Literal["gain proof", "twin", "ramp", "confirm"]
+Purpose = Literal["gain proof", "twin", "ramp", "confirm", "gain", "quiet"]
 
 
 @dataclass(frozen=True)
@@ -41,22 +41,39 @@ class Rest:
 
 
 @dataclass(frozen=True)
+class Quiet:
+    """Outputs without signal, at least `seconds` of them. Reply: Shot.
+
+    A digitiser waits for an external trigger, which only a burst gives: so one cycle of 1 kHz at the generator's
+    least level is fired, and what counts is the record after it, from `TRIGGER_PAST_S` on, when it has died away.
+    full_scale_v: for each digitiser input, the volts (at the unit) that must fit its range.
+    """
+
+    seconds: float
+    full_scale_v: Mapping[str, float]
+
+
+@dataclass(frozen=True)
 class ReadBench:
     """Slow readings now. Reply: BenchReading."""
 
 
-Request = Fire | Rest | ReadBench
+Request = Fire | Quiet | Rest | ReadBench
 
 
 @dataclass(frozen=True)
 class BenchReading:
-    """supply_v, supply_a: one meter window of the supply; heatsink_c per channel, None where not seen."""
+    """supply_v, supply_a: one meter window of the supply; heatsink_c per channel, None where not seen.
+
+    at_ns: bench clock, when it was read.
+    """
 
     supply_v: float
     supply_a: float
     supply_limited: bool
     supply_tripped: str | None
     heatsink_c: Mapping[str, float] = field(default_factory=dict)
+    at_ns: int = 0
 
 
 @dataclass(frozen=True)

@@ -16,15 +16,18 @@ from sequencer.ledger.store import Ledger
 from sequencer.ledger.traces import trace_name, write_trace
 from sequencer.measurements.judge import Judged
 from sequencer.measurements.output_power import Outcome
+from sequencer.measurements.requests import Shot
+from sequencer.measurements.values import Values
 from sequencer.night.book import Book
 from sequencer.night.hands import Hands
 from sequencer.night.setup import NightPlan, UnitRun, head_row
 from sequencer.night.stamps import Stamps
-from sequencer.plan.points import Point
+from sequencer.night.values import finding_row
+from sequencer.plan.points import Point, ValuePoint
 from sequencer.publish.messages import BenchState, point_kept, run_begun, run_ended, status, trip_kept
 from sequencer.safety.make_safe import Order, Report, acts, perform
 
-CAUSES = {"Trip": "bench", "OverloadRemains": "bench"}  # an instrument's own errors are the link's
+CAUSES = {"Trip": "bench", "UnitTrip": "unit", "OverloadRemains": "bench"}  # an instrument's own errors are the link's
 
 
 @dataclass(frozen=True)
@@ -58,11 +61,20 @@ class Keeper:
 
     async def point(self, run: UnitRun, point: Point, row: dict[str, Any], outcome: Outcome) -> None:
         """Traces, then the row: a row never names a trace that is not there."""
+        kept = [(kind, judged.shot) for kind, judged in _worth_keeping(outcome, row, point.keep_traces)]
+        await self._keep(run, row, kept)
+
+    async def values(self, run: UnitRun, point: ValuePoint, row: dict[str, Any], found: Values) -> None:
+        """Findings, traces, then the row: a row that is kept lacks none of them."""
+        for finding in found.findings:
+            await self._desk.book.do(self._desk.ledger.keep_finding, run.id, finding_row(point, finding))
+        await self._keep(run, row, list(found.kept[: point.keep_traces]))
+
+    async def _keep(self, run: UnitRun, row: dict[str, Any], kept: list[tuple[str, Shot]]) -> None:
         names = []
-        for kind, judged in _worth_keeping(outcome, row, point.keep_traces):
-            name = trace_name(run.id, point.id, kind)
-            path = self._desk.out / "traces" / name
-            await self._desk.book.do(write_trace, path, judged.shot)
+        for kind, shot in kept:
+            name = trace_name(run.id, row["id"], kind)
+            await self._desk.book.do(write_trace, self._desk.out / "traces" / name, shot)
             names.append(f"traces/{name}")
         row = row | {"traces": names}
         message = point_kept(self._heads[run.id], row, self._desk.stamps.now())

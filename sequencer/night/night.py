@@ -17,15 +17,18 @@ from sequencer.measurements.output_power import Outcome, OverloadRemains, output
 from sequencer.measurements.power_job import GainProof
 from sequencer.measurements.power_rows import repeats, rows
 from sequencer.measurements.predict import Learned
+from sequencer.measurements.registry import DRIVEN, VALUE_MEASUREMENTS
 from sequencer.measurements.requests import BenchReading, Reply, Request
+from sequencer.measurements.values import Values
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
 from sequencer.night.setup import NightPlan, UnitRun, groups, power_job
 from sequencer.night.shot import Shooter
 from sequencer.night.talk import Talker
-from sequencer.plan.estimate import ShotWindow, shot_window
+from sequencer.night.values import value_job, value_row
 from sequencer.plan.models import Bay, Load
-from sequencer.plan.points import Point
+from sequencer.plan.points import AnyPoint, Point, ValuePoint
+from sequencer.plan.window import GAIN_HARMONICS, ShotWindow, shot_window, silence_window
 
 SUPPLY_WITHIN_PCT = 2.0
 INRUSH_S = 0.5
@@ -33,6 +36,10 @@ INRUSH_S = 0.5
 
 class Trip(Exception):
     """A trip limit was passed or an instrument failed: made safe, recorded, needs a person."""
+
+
+class UnitTrip(Trip):
+    """The unit itself passed a trip limit."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +64,7 @@ class UnitState:
     learned: list[Learned] = field(default_factory=list)
     proofs: dict[tuple[Any, ...], GainProof] = field(default_factory=dict)
     repeats: list[list[float]] = field(default_factory=list)
+    no_drive: str | None = None  # why it gets no signal any more
 
 
 class Night:
@@ -91,7 +99,7 @@ class Night:
         try:
             await self._power_up(state)
             for group in groups(run.points):
-                await self._group(state, group)
+                await self._any(state, group)
             await self._power_down(run)
         except (InstrumentError, Trip, OverloadRemains) as error:
             await keeper.trip(run, str(error), type(error).__name__)
@@ -123,7 +131,7 @@ class Night:
             raise Trip(f"supply shows {reading.volts:.2f} V, {reading.amps:.2f} A where {volts:g} V is set")
         state.supply_v = volts
 
-    async def _connect(self, state: UnitState, point: Point) -> None:
+    async def _connect(self, state: UnitState, point: AnyPoint) -> None:
         """Loads on the driven channels only; contacts change in silence: bursts are over, the next is not armed."""
         wanted = _load_contacts(self.plan.bench.load[point.load], point.channels)
         if state.connected == wanted:
@@ -154,16 +162,46 @@ class Night:
         if not report.confirmed:
             raise Trip("could not confirm the bench safe after the unit: " + "; ".join(report.lines))
 
+    async def _any(self, state: UnitState, group: tuple[AnyPoint, ...]) -> None:
+        searched = tuple(point for point in group if isinstance(point, Point))
+        if searched:
+            await self._group(state, searched)
+        for point in group:
+            if isinstance(point, ValuePoint):
+                await self._values(state, point)
+
+    async def _values(self, state: UnitState, point: ValuePoint) -> None:
+        """Nothing is searched; what is found here may say that the unit must not be driven, or must be made safe."""
+        if state.no_drive and point.measurement in DRIVEN:
+            await self.doing.keeper.values(state.run, point, value_row(point, Values(reason=state.no_drive)), Values())
+            return
+        await self._connect(state, point)
+        await self._supply_to(state, point.supply_v)
+        start_c = await self._temperatures(state)
+        measure = VALUE_MEASUREMENTS[point.measurement]
+        talker = self._talker(state, GAIN_HARMONICS)
+        found: Values = await talker.measure(measure(value_job(self.plan, state.run, point)), _nothing_told)
+        await self._still_connected(state)
+        end_c = await self._temperatures(state)
+        row = value_row(point, found) | {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c)}
+        state.no_drive = state.no_drive or found.no_drive
+        await self.doing.keeper.values(state.run, point, row, found)
+        if found.trip:
+            raise UnitTrip(found.trip)
+
     async def _group(self, state: UnitState, group: tuple[Point, ...]) -> None:
         point = group[0]
+        if state.no_drive:
+            undriven = Outcome(power_job(self.plan, state.run, group), None, reason=state.no_drive)
+            for point, row in zip(group, rows(undriven), strict=True):
+                await self.doing.keeper.point(state.run, point, row, undriven)
+            return
         await self._connect(state, point)
         await self._supply_to(state, point.supply_v)
         start_c = await self._temperatures(state)
         job = power_job(self.plan, state.run, group)
         key = (point.frequency_hz, point.load, point.channels, point.supply_v)
-        talker = Talker(
-            self.doing.shooter, self.doing.clock, self.doing.thinking, self._window(group), self._read_bench(state)
-        )
+        talker = self._talker(state, point.harmonics)
         outcome: Outcome = await talker.measure(
             output_power(job, state.proofs.get(key), tuple(state.learned)), _nothing_told
         )
@@ -184,13 +222,16 @@ class Night:
             state.repeats += repeats(row)
             await self.doing.keeper.point(state.run, point, row | extra, outcome)
 
-    def _window(self, group: tuple[Point, ...]) -> Callable[[float, int], ShotWindow]:
-        bench = self.plan.bench
+    def _talker(self, state: UnitState, harmonics: int) -> Talker:
+        bench, doing = self.plan.bench, self.doing
 
         def window(frequency_hz: float, cycles: int) -> ShotWindow:
-            return shot_window(bench, frequency_hz, cycles, group[0].harmonics)
+            return shot_window(bench, frequency_hz, cycles, harmonics)
 
-        return window
+        def silence(seconds: float) -> ShotWindow:
+            return silence_window(bench, seconds)
+
+        return Talker(doing.shooter, doing.clock, doing.thinking, window, self._read_bench(state), silence)
 
     async def _temperatures(self, state: UnitState) -> Mapping[str, float]:
         own = state.run.unit.channel_names()  # a bay may have more thermometers than the unit has channels
@@ -209,7 +250,8 @@ class Night:
         async def read() -> BenchReading:
             reading, status = await self.doing.hands.supply.read(), await self.doing.hands.supply.status()
             temps = await self._temperatures(state)
-            return BenchReading(reading.volts, reading.amps, status.in_current_limit, status.tripped, temps)
+            now_ns = self.doing.clock.now_ns()
+            return BenchReading(reading.volts, reading.amps, status.in_current_limit, status.tripped, temps, now_ns)
 
         return read
 

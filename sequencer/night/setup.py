@@ -12,7 +12,7 @@ from sequencer.analysis.uncertainty import Source
 from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.plan.estimate import clip_volts, rest_s
 from sequencer.plan.models import Bay, Bench, Plan, RoleName, Unit
-from sequencer.plan.points import Point
+from sequencer.plan.points import AnyPoint, Point
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class UnitRun:
     id: str
     unit: Unit
     bay: Bay
-    points: tuple[Point, ...]
+    points: tuple[AnyPoint, ...]
 
 
 @dataclass(frozen=True)
@@ -39,8 +39,8 @@ class NightPlan:
     substitutes: Mapping[RoleName, str]  # role -> shipped dialect used in place of the user's own
 
 
-def groups(points: Sequence[Point]) -> list[tuple[Point, ...]]:
-    """Points that are searched together, in running order."""
+def groups(points: Sequence[AnyPoint]) -> list[tuple[AnyPoint, ...]]:
+    """Points that are searched together, in running order; a point of single values is a group of its own."""
     return [tuple(g) for _, g in groupby(points, key=lambda p: p.group)]
 
 
@@ -50,12 +50,12 @@ def power_job(night: NightPlan, run: UnitRun, group: tuple[Point, ...]) -> Power
     load = bench.load[point.load]
     clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
     rail = bench.input_for("rail")
-    channels = tuple(_channel(bench, unit, point, name, clips[name]) for name in point.channels)
+    channels = tuple(channel_job(bench, unit, point, name, clips[name]) for name in point.channels)
     budget = night.plan.budget
     return PowerJob(
         points=group,
         channels=channels,
-        limits=_limits(bench, unit, point),
+        limits=level_limits(bench, unit, point),
         rail_input=rail,
         coupling_hz=unit.coupling_hz,
         rest_s=rest_s(unit, point),
@@ -73,7 +73,8 @@ def _least(*given: float | None) -> float:
     return min((value for value in given if value is not None), default=math.inf)
 
 
-def _channel(bench: Bench, unit: Unit, point: Point, name: str, clip_v: float) -> ChannelJob:
+def channel_job(bench: Bench, unit: Unit, point: AnyPoint, name: str, clip_v: float) -> ChannelJob:
+    """One channel of a point. Raises LookupError where no input sees it."""
     channel = next(c for c in unit.channel if c.name == name)
     wire = bench.input_for(f"output {name}")
     if wire is None:
@@ -115,7 +116,8 @@ def _ranges(bench: Bench, wire: str) -> tuple[tuple[float, Source], ...]:
     )
 
 
-def _limits(bench: Bench, unit: Unit, point: Point) -> LevelLimits:
+def level_limits(bench: Bench, unit: Unit, point: AnyPoint) -> LevelLimits:
+    """What no level of a point may pass."""
     load = bench.load[point.load]
     factors = [
         bench.input[w].factor if w in bench.input else 1.0 for w, seen in bench.wiring.items() if "output" in seen

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from drivers.timing import Clock
-from sequencer.measurements.requests import BenchReading, Fire, ReadBench, Reply, Request, Rest
+from sequencer.measurements.requests import BenchReading, Fire, Quiet, ReadBench, Reply, Request, Rest
 from sequencer.night.shot import Shooter
-from sequencer.plan.estimate import ShotWindow
+from sequencer.plan.window import TRIGGER_CYCLES, TRIGGER_HZ, ShotWindow
 
 T = TypeVar("T")
 Told = Callable[[Request, Reply], None]
@@ -20,13 +20,14 @@ Told = Callable[[Request, Reply], None]
 @dataclass(frozen=True)
 class Talker:
     """thinking: the analysis thread. window_of: rate and length of the capture for a burst. read_bench: slow
-    readings."""
+    readings. silence_of: the capture for so many seconds without signal."""
 
     shooter: Shooter
     clock: Clock
     thinking: Executor
     window_of: Callable[[float, int], ShotWindow]
     read_bench: Callable[[], Any]
+    silence_of: Callable[[float], ShotWindow]
 
     async def measure(self, talk: Generator[Request, Reply, T], told: Told) -> T:
         """Runs `talk` to its end and returns what it returns; `told` hears each request with its reply."""
@@ -44,12 +45,19 @@ class Talker:
         match request:
             case Fire():
                 return await self.shooter.fire(request, self.window_of(request.frequency_hz, request.cycles))
+            case Quiet():
+                return await self.shooter.fire(self._trigger(request), self.silence_of(request.seconds))
             case Rest(seconds=seconds):
                 await self.clock.sleep(seconds)
                 return None
             case ReadBench():
                 reading: BenchReading = await self.read_bench()
                 return reading
+
+    def _trigger(self, quiet: Quiet) -> Fire:
+        """The least burst that still triggers the digitiser."""
+        least_vrms = self.shooter.hands.generator.smallest_vrms
+        return Fire(least_vrms, TRIGGER_HZ, TRIGGER_CYCLES, quiet.full_scale_v, "quiet")
 
 
 def _advance(talk: Generator[Request, Reply, Any], reply: Reply) -> tuple[bool, Any]:

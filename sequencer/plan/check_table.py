@@ -9,13 +9,18 @@ from typing import Any
 from sequencer.errors import Problem
 from sequencer.plan.clip import OHM_WITHIN
 from sequencer.plan.estimate import CONVERTER_EFFICIENCY, DUTY, SHOT_OVERHEAD_S, Estimate
-from sequencer.plan.expand import confirms, resolution_db
+from sequencer.plan.expand import POWER, confirms, resolution_db
 from sequencer.plan.models import Bench, Plan, Stage, Unit
-from sequencer.plan.points import Point
+from sequencer.plan.points import AnyPoint, Point
 
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
 AFTER_TRIP = "the night ends"  # in this version, whatever the plan says
+VALUE_RULES = {
+    "output_offset": "mean of 0.2 s; outside above 50 mV; above 100 mV the unit is not driven",
+    "idle_current": "10 meter windows; above 1.5 x the window the unit is not driven; trip at + 20 % in 60 s",
+    "gain": "at 0.1 V by the file's gain; told above 0.5 dB between channels, above 3 dB re 1 kHz",
+}
 WORDS = {"thd": "THD", "thd_n": "THD+N"}
 HEADS = (
     "point",
@@ -41,7 +46,7 @@ class Checked:
     plan: Plan
     unit: Unit
     bench: Bench
-    points: tuple[Point, ...]
+    points: tuple[AnyPoint, ...]
     estimates: tuple[Estimate, ...]
     refused: tuple[Problem, ...] = ()
 
@@ -59,7 +64,7 @@ def check_table(checked: Checked) -> list[str]:
     ]
 
 
-def table_lines(points: Sequence[Point], estimates: Sequence[Estimate]) -> list[str]:
+def table_lines(points: Sequence[AnyPoint], estimates: Sequence[Estimate]) -> list[str]:
     """The head and one line per point, at most 110 characters wide."""
     lines = [_cells(point, cost) for point, cost in zip(points, estimates, strict=True)]
     return [_row(cells) for cells in (HEADS, *lines)]
@@ -80,13 +85,11 @@ def check_json(checked: Checked) -> dict[str, Any]:
     }
 
 
-def _cells(point: Point, cost: Estimate) -> tuple[str, ...]:
-    cycles = "1 cycle" if point.cycles == 1 else f"{point.cycles} cycles"
+def _cells(point: AnyPoint, cost: Estimate) -> tuple[str, ...]:
     return (
         point.id,
         point.load,
-        f"{cycles} {_hertz(point.frequency_hz)}",
-        f"{WORDS[point.quantity]} {point.limit_pct:g} %",
+        *_what(point),
         str(cost.shots),
         _clock(cost.time_s),
         _short(cost.energy_load_j),
@@ -94,8 +97,24 @@ def _cells(point: Point, cost: Estimate) -> tuple[str, ...]:
         _short(cost.supply_a),
         _short(cost.power_w),
         _short(cost.level_vrms),
-        "none fits" if cost.window is None else _short(cost.window.sample_rate_hz),
+        _rate(point, cost),
     )
+
+
+def _what(point: AnyPoint) -> tuple[str, str]:
+    """The columns drive and limit."""
+    if isinstance(point, Point):
+        cycles = "1 cycle" if point.cycles == 1 else f"{point.cycles} cycles"
+        return f"{cycles} {_hertz(point.frequency_hz)}", f"{WORDS[point.quantity]} {point.limit_pct:g} %"
+    count = len(point.frequencies_hz)
+    remark = {"idle_current": point.wait, "gain": f"{count} tone{'' if count == 1 else 's'}"}
+    return point.measurement.replace("_", " "), remark.get(point.measurement, "")
+
+
+def _rate(point: AnyPoint, cost: Estimate) -> str:
+    if cost.window is not None:
+        return _short(cost.window.sample_rate_hz)
+    return "" if point.measurement == "idle_current" else "none fits"
 
 
 def _row(cells: Sequence[str]) -> str:
@@ -145,6 +164,9 @@ def _defaults(checked: Checked) -> Iterator[str]:
 
 
 def _stage_lines(stage: Stage, bench: Bench) -> Iterator[str]:
+    if stage.measurement != POWER:
+        yield f"  {_cut(stage.name, 30)}: {VALUE_RULES[stage.measurement]}"
+        return
     stop = stage.stop_limit
     yield (
         f"  {_cut(stage.name, 30)}: {confirms(stage, bench)} confirms, resolution "

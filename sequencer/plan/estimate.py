@@ -12,11 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db, ratio
+from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
+from sequencer.plan.estimate_values import value_estimate
 from sequencer.plan.models import Bench, Unit
-from sequencer.plan.points import Point
+from sequencer.plan.points import AnyPoint, Point
 from sequencer.plan.window import RESIDUAL_UP_TO, NoWindow, ShotWindow, noise_floor, shot_window, thd_floor
 
-__all__ = ["Estimate", "NoWindow", "ShotWindow", "clip_volts", "estimates", "rest_s", "shot_window"]
+__all__ = ["SHOT_OVERHEAD_S", "Estimate", "NoWindow", "ShotWindow", "clip_volts", "estimates", "rest_s", "shot_window"]
 
 LEAST_REST_S = 1.0
 DUTY = {"normal": 49.0, "quick": 19.0}  # rest in burst lengths: 2 % and 5 % duty (common practice, no source)
@@ -26,36 +28,9 @@ FIRST_OF_LOAD, LATER, LOWER_LIMIT = (
     10,
     6,
 )  # search shots up to the first confirm, upper bounds (our own judgement)
-SHOT_OVERHEAD_S = 0.5  # setting, arming, fetching: an upper bound on slow links
 OVERSHOOT_DB = 0.3  # a search passes its limit by no more
 WORST_HEAT = 4.0 / math.pi**2  # of the just-unclipped power: class B at its worst level, textbook
 CONVERTER_EFFICIENCY = 0.85  # common practice, no source
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """One point on paper. All joules and the time are for the whole point, powers and joules of one burst for one
-    channel.
-
-    power_w: largest of the channels at the limit. burst_j: into one load in one burst. level_vrms: at the
-    generator, at the limit. idle_j: the unit's idle heat in that time, 0 where its file gives no window.
-    floor_pct: of the digitiser, None without a window.
-    """
-
-    id: str
-    clip_v: float
-    level_vrms: float
-    power_w: float
-    burst_j: float
-    shots: int
-    rest_s: float
-    time_s: float
-    energy_load_j: float
-    energy_unit_j: float
-    idle_j: float
-    supply_a: float
-    window: ShotWindow | None
-    floor_pct: float | None
 
 
 @dataclass(frozen=True)
@@ -67,13 +42,16 @@ class _Place:
     lower_limit: bool
 
 
-def estimates(points: Sequence[Point], unit: Unit, bench: Bench, shots_at_most: int = 60) -> tuple[Estimate, ...]:
+def estimates(points: Sequence[AnyPoint], unit: Unit, bench: Bench, shots_at_most: int = 60) -> tuple[Estimate, ...]:
     """One estimate per point, in order. shots_at_most: the plan's budget for the search of one point."""
     loads: set[str] = set()
     proofs: set[tuple[object, ...]] = set()
     groups: set[int] = set()
     found = []
     for point in points:
+        if not isinstance(point, Point):
+            found.append(value_estimate(point, unit, bench))
+            continue
         proof = (point.frequency_hz, point.load, point.channels, point.supply_v)
         place = _Place(point.load not in loads, proof not in proofs, point.group in groups)
         loads.add(point.load)

@@ -20,6 +20,7 @@ FormatOne = Literal[1]
 
 RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer"]
 ROLES: tuple[RoleName, ...] = ("generator", "digitiser", "supply", "load_switch", "thermometer")
+MeasurementName = Literal["output_power", "output_offset", "idle_current", "gain"]
 ChannelName = Annotated[str, Field(pattern=r"^[A-Z]$")]
 InputName = Annotated[str, Field(pattern=r"^ch[1-8]$")]
 Wire = Literal[
@@ -58,11 +59,14 @@ class Budget(Strict):
 
 
 class Stage(Strict):
-    """The product loads x frequencies x drives x supply volts for one measurement."""
+    """The product loads x frequencies x drives x supply volts for one measurement.
+
+    Without loads (not for `output_power`): the bench's load of highest ohms.
+    """
 
     name: Name
-    measurement: Literal["output_power"]
-    loads: Annotated[tuple[Name, ...], Field(min_length=1)]
+    measurement: MeasurementName
+    loads: tuple[Name, ...] = ()
     frequencies_hz: Annotated[tuple[Positive, ...], Field(min_length=1)] = (1000.0,)
     drives: Annotated[tuple[str, ...], Field(min_length=1)] = ("20 cycles",)
     supply_v: tuple[Positive, ...] | None = None  # absent: the unit's nominal
@@ -73,6 +77,7 @@ class Stage(Strict):
     after_trip: Literal["next unit", "stop", "cool and retry once"] = "next unit"
     thermal: tuple[Literal["cold", "hot", "any"], ...] = ("any",)
     keep_traces: Annotated[int, Field(ge=0, le=100)] = 2
+    wait: Literal["cold", "warm"] = "cold"  # of idle_current
 
 
 class Plan(Strict):
@@ -194,10 +199,13 @@ class Role(Strict):
 
 
 class Input(Strict):
-    """A digitiser input: probe factor and what it is worth."""
+    """A digitiser input: probe factor and what it is worth. offset_uncertainty_v: at the connector, before the factor;
+    half-width if `kind` is rectangular.
+    """
 
     factor: Positive = 1.0
     gain_uncertainty_pct: NotNegative = 2.0
+    offset_uncertainty_v: NotNegative = 0.002
     kind: Literal["rectangular", "normal"] = "rectangular"
     ohm: Positive | None = None  # of the shunt, where the input sees one
 

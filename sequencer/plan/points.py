@@ -1,4 +1,5 @@
-"""A point: one search of one drive into one load. And the three forms of a drive. Pure."""
+"""A point: one search of one drive into one load, or one measurement of single values. And the three forms of a drive.
+Pure."""
 
 from __future__ import annotations
 
@@ -24,40 +25,60 @@ class Drive:
     steady_s: float | None = None
 
 
-@dataclass(frozen=True)
-class Point:
-    """One row of the results. Points that differ only in the limit share `group`, highest limit first.
-
-    limit_pct: of `quantity`, percent. harmonics: highest one counted, already cut to the band. confirm: fresh
-    shots at the accepted level. rest: "normal" or "quick".
-    """
+@dataclass(frozen=True, kw_only=True)
+class _Row:
+    """One row of the results, whatever it measures. load: the one that is connected. rest: "normal" or "quick"."""
 
     id: str
     stage: str
     measurement: str
     load: str
+    supply_v: float
+    channels: tuple[str, ...]
+    group: int
+    after_trip: str
+    keep_traces: int
+    rest: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Point(_Row):
+    """One search for a power. Points that differ only in the limit share `group`, highest limit first.
+
+    limit_pct: of `quantity`, percent. harmonics: highest one counted, already cut to the band. confirm: fresh
+    shots at the accepted level.
+    """
+
     frequency_hz: float
     cycles: int
     steady: bool
-    supply_v: float
-    channels: tuple[str, ...]
     thermal: str
     quantity: Quantity
     limit_pct: float
-    group: int
     resolution_db: float
     confirm: int
     harmonics: int
     band_hz: tuple[float, float]
     any_cycle_factor: float
     rail_sag_pct: float
-    after_trip: str
-    keep_traces: int
-    rest: str
 
     @property
     def burst_s(self) -> float:
         return self.cycles / self.frequency_hz
+
+
+@dataclass(frozen=True, kw_only=True)
+class ValuePoint(_Row):
+    """Single values at no level, or at a harmless one: nothing is searched.
+
+    frequencies_hz: of `gain`, rising; empty elsewhere. wait: of `idle_current`, until the unit is "warm", or "cold".
+    """
+
+    frequencies_hz: tuple[float, ...] = ()
+    wait: str = "cold"
+
+
+AnyPoint = Point | ValuePoint
 
 
 def parse_drive(text: str) -> Drive:

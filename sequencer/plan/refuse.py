@@ -9,11 +9,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sequencer.errors import Problem
-from sequencer.plan.expand import channel_sets, supply_volts
+from sequencer.plan.expand import POWER, channel_sets, gain_frequencies, supply_volts, value_loads
 from sequencer.plan.inputs import Files, Inputs
 from sequencer.plan.models import Bench, Load, Plan, Stage, Unit
 from sequencer.plan.points import burst_cycles, harmonics_within
 from sequencer.plan.refuse_points import HARMONICS_LEAST, PROOF_CYCLES, point_refusals
+from sequencer.plan.window import gain_cycles
 from sequencer.plan.wording import key_path, shown
 
 
@@ -91,6 +92,9 @@ def _loads(case: _Case) -> Iterator[Problem]:
             yield case.problem(f"loads[{number}]", name, f"the bench has {', '.join(case.bench.load) or 'no loads'}")
             continue
         yield from _one_load(case, number, name, load)
+    if not case.stage.loads and not value_loads(case.stage, case.unit, case.bench):
+        driven = ", ".join(case.driven())
+        yield Problem(case.files.bench, "load", "(tables)", f"no load has measured ohms for all of {driven}")
 
 
 def _one_load(case: _Case, number: int, name: str, load: Load) -> Iterator[Problem]:
@@ -115,6 +119,9 @@ def _one_load(case: _Case, number: int, name: str, load: Load) -> Iterator[Probl
 def _frequencies(case: _Case) -> Iterator[Problem]:
     low, high = case.unit.passband_hz
     stop = case.stage.stop_limit
+    if case.stage.measurement != POWER:
+        yield from _gain_frequencies(case)
+        return
     for number, frequency_hz in enumerate(case.stage.frequencies_hz):
         key = f"frequencies_hz[{number}]"
         if not low <= frequency_hz <= high:
@@ -124,8 +131,25 @@ def _frequencies(case: _Case) -> Iterator[Problem]:
             yield case.problem(key, frequency_hz, remedy)
 
 
+def _gain_frequencies(case: _Case) -> Iterator[Problem]:
+    if case.stage.measurement != "gain":
+        return
+    low, high = case.unit.passband_hz
+    seen = gain_frequencies(case.stage, case.unit)
+    for frequency_hz in seen:
+        longest_s, most_s = gain_cycles(frequency_hz) / frequency_hz, case.bench.ceiling.burst_s
+        if not low <= frequency_hz <= high:
+            yield case.problem("frequencies_hz", frequency_hz, f"the unit's passband is {low:g} to {high:g} Hz")
+        elif longest_s > most_s:
+            remedy = f"a burst of {longest_s:.3g} s passes the bench's ceiling.burst_s = {most_s:g}: a higher one"
+            yield case.problem("frequencies_hz", frequency_hz, remedy)
+    if not seen:
+        remedy = f"none of the usual frequencies lies within the unit's passband, {low:g} to {high:g} Hz: give some"
+        yield case.problem("frequencies_hz", "(nothing)", remedy)
+
+
 def _bursts(case: _Case) -> Iterator[Problem]:
-    for number, text in enumerate(case.stage.drives):
+    for number, text in enumerate(case.stage.drives if case.stage.measurement == POWER else ()):
         cycles = burst_cycles(text)
         for frequency_hz in case.stage.frequencies_hz if cycles else ():
             longest_s = max(cycles or 0, PROOF_CYCLES) / frequency_hz

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 
 from sequencer.errors import Problem
 from sequencer.plan.estimate import Estimate, estimates, floor
+from sequencer.plan.estimate_values import value_window
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files
 from sequencer.plan.models import Bench, Load, Plan, Unit
-from sequencer.plan.points import Point
+from sequencer.plan.points import Point, ValuePoint
 from sequencer.plan.window import NoWindow, shot_window
 from sequencer.plan.wording import key_path, shown
 
@@ -88,11 +89,29 @@ def point_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterat
 def _all(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[_Found]:
     points = expand(plan, unit, bench)
     for point, cost in zip(points, estimates(points, unit, bench, plan.budget.shots_per_point), strict=True):
+        if not isinstance(point, Point):
+            yield from _of_values(point, cost, plan, bench, files)
+            continue
         case = _Case(plan, unit, bench, files, point, cost)
         if point.harmonics < HARMONICS_LEAST:
             continue  # said by its frequency already
         for check in (_capture, _floor, _ranges, _level, _load, _amps, _ceilings, _budget):
             yield from check(case)
+
+
+def _of_values(point: ValuePoint, cost: Estimate, plan: Plan, bench: Bench, files: Files) -> Iterator[_Found]:
+    """Points at no level or a harmless one: the record must fit, and the time may be limited."""
+    what = f"{point.measurement} in stage {point.stage}"
+    if point.measurement != "idle_current":
+        try:
+            value_window(bench, point)
+        except NoWindow as none:
+            value = getattr(bench.digitiser, none.key)
+            yield _Found(none.excess, Problem(files.bench, f"digitiser.{none.key}", shown(value), f"{what}: {none}"))
+    limit_s = plan.budget.time_s
+    if limit_s is not None and cost.time_s > limit_s:
+        remedy = f"{what} may take {cost.time_s:.3g} s: raise the budget"
+        yield _Found(cost.time_s, Problem(files.plan, "budget.time_s", shown(limit_s), remedy))
 
 
 def _capture(case: _Case) -> Iterator[_Found]:
@@ -126,7 +145,8 @@ def _up(value: float) -> str:
 
 def _ranges(case: _Case) -> Iterator[_Found]:
     bench = case.bench
-    wanted = {f"output {c}": RANGE_MARGIN * case.cost.clip_v for c in case.point.channels}
+    clip_v = case.cost.clip_v
+    wanted = {} if clip_v is None else {f"output {c}": RANGE_MARGIN * clip_v for c in case.point.channels}
     wanted["rail"] = RAIL_MARGIN * case.point.supply_v
     for wire, volts in wanted.items():
         name = bench.input_for(wire)

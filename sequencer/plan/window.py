@@ -15,6 +15,11 @@ SILENCE_CYCLES = 0.1
 ROUNDING = 100  # record lengths in hundreds: instruments round to them
 FILL = 0.8  # of the range, by the burst's crest
 NOISE_STEPS = 0.3  # rms of the input's own noise, in converter steps
+SILENCE_READ_S = 0.2  # whole cycles of 50 and of 60 Hz, so that hum leaves a mean alone; at least 0.15 s
+TRIGGER_HZ, TRIGGER_CYCLES = 1000.0, 1  # the burst that triggers a record of silence
+TRIGGER_PAST_S = 0.005  # after it the record counts: the burst and a converter's delay are over
+GAIN_HARMONICS = 3
+GAIN_BURST_S, GAIN_CYCLES = 0.25, (10, 20)
 RESIDUAL_UP_TO = 3  # cycles: judged against a twin with a floor of its own
 
 
@@ -60,6 +65,28 @@ def shot_window(bench: Bench, frequency_hz: float, cycles: int, harmonics: int) 
     rate_hz = next((r for r in fitting if r >= wanted_hz), fitting[-1])
     samples = _samples(burst_s + 2.0 * before_s, rate_hz)
     return ShotWindow(rate_hz, samples, before_s, samples / rate_hz - before_s - burst_s)
+
+
+def silence_window(bench: Bench, seconds: float) -> ShotWindow:
+    """A record that holds `seconds` of silence after its trigger's burst, at the highest rate that fits the depth.
+
+    Raises NoWindow.
+    """
+    depth, burst_s = bench.digitiser, TRIGGER_CYCLES / TRIGGER_HZ
+    record_s = SILENCE_S + burst_s + TRIGGER_PAST_S + seconds
+    fitting = [rate for rate in depth.rates_hz if _samples(record_s, rate) <= depth.samples_max]
+    if not fitting:
+        raise _why_not(bench, record_s, 0.0)
+    rate_hz = max(fitting)
+    samples = _samples(record_s, rate_hz)
+    return ShotWindow(rate_hz, samples, SILENCE_S, samples / rate_hz - SILENCE_S - burst_s)
+
+
+def gain_cycles(frequency_hz: float) -> int:
+    """Cycles of a burst that shows a gain: about 0.25 s, 10 to 20 cycles; its second half is read, when couplings
+    have settled."""
+    least, most = GAIN_CYCLES
+    return min(most, max(least, math.ceil(GAIN_BURST_S * frequency_hz - 1e-9)))
 
 
 def _samples(record_s: float, rate_hz: float) -> int:

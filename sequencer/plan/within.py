@@ -15,6 +15,14 @@ from sequencer.plan.wording import shown
 LIMIT_AT_MOST_PCT = 30.0  # a square wave has 48.3 %: nothing is learned near it
 THD_N_CYCLES = 3
 GAIN_AT_MOST_DB = 80.0
+POWER = "output_power"
+_OF_A_POWER = ("drives", "stop_limit", "resolution_db", "confirm")
+NEEDLESS: dict[str, tuple[str, ...]] = {
+    POWER: ("wait",),
+    "output_offset": (*_OF_A_POWER, "frequencies_hz", "wait"),
+    "idle_current": (*_OF_A_POWER, "frequencies_hz", "channels"),
+    "gain": (*_OF_A_POWER, "wait"),
+}
 
 
 def plan_problems(plan: Plan, file: str) -> list[Problem]:
@@ -44,12 +52,25 @@ def _stage_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
             yield from twice(values, f"{key}.{name}[{{}}]", file) if name != "thermal" else ()
             if not values:
                 yield Problem(file, f"{key}.{name}", "[]", "at least one value, or leave the key out")
+    yield from _needless(stage, key, file)
     yield from _drive_problems(stage, key, file)
     yield from _limit_problems(stage, f"{key}.stop_limit", file)
     for number, state in enumerate(stage.thermal):
         if state != "any":
             remedy = 'this version measures at the heat sink\'s temperature as it is and records it: write "any"'
             yield Problem(file, f"{key}.thermal[{number}]", shown(state), remedy)
+
+
+def _needless(stage: Stage, key: str, file: str) -> Iterator[Problem]:
+    """Loads where a power is asked; and keys that say nothing to this measurement, which would only mislead."""
+    if stage.measurement == POWER and not stage.loads:
+        given = "loads" in stage.model_fields_set
+        remedy = "at least 1 load of the bench" if given else "this key is needed: add loads"
+        yield Problem(file, f"{key}.loads", "[]" if given else "(nothing)", remedy)
+    for name in NEEDLESS[stage.measurement]:
+        if name in stage.model_fields_set:
+            remedy = f"says nothing to {stage.measurement}: leave it out"
+            yield Problem(file, f"{key}.{name}", shown(stage.model_dump(exclude_unset=True)[name]), remedy)
 
 
 def _drive_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:

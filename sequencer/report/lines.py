@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+MOST_VALUES = 4
+
 
 def point_line(serial: str, row: Mapping[str, Any]) -> str:
     """`MV-0117 p001 8R, 20 cycles 1 kHz: A 62.1 W, B 61.4 W at 1 % THD; 11 shots`."""
+    if row.get("cycles") is None:
+        return _of_values(serial, row)
     cycles = f"{row['cycles']} cycle{'' if row['cycles'] == 1 else 's'}"
     frequency = row["frequency_hz"]
     drive = f"{cycles} {frequency / 1000:g} kHz" if frequency >= 1000 else f"{cycles} {frequency:g} Hz"
@@ -17,3 +21,16 @@ def point_line(serial: str, row: Mapping[str, Any]) -> str:
     watts = ", ".join(f"{c['channel']} {c['power_w']:.1f} W" for c in row["channels"])
     ended = str(row["stopped_by"]).replace("_", " ")
     return f"{head}: {watts} within {row['stop_limit']:g} %; ended by {ended}; {row['shots']} shots"
+
+
+def _of_values(serial: str, row: Mapping[str, Any]) -> str:
+    """`MV-0117 p002 8R, output offset: A 0.0042 V, B -0.0067 V; 1 of 2 within`."""
+    head = f"{serial} {row['id']} {row['load']}, {row['measurement'].replace('_', ' ')}"
+    if row["outcome"] != "measured":
+        return f"{head}: {row['outcome'].replace('_', ' ')}: {row['reason']}"
+    shown = [v for v in row["values"] if v["value"] is not None][:MOST_VALUES]
+    told = ", ".join(f"{v['channel'] + ' ' if v['channel'] else ''}{v['value']:.3g} {v['unit']}" for v in shown)
+    left = len(row["values"]) - len(shown)
+    judged = [v["judgement"] for v in row["values"] if v["judgement"]]
+    counted = f"; {judged.count('within')} of {len(judged)} within" if judged else ""
+    return f"{head}: {told or 'nothing seen'}{f' and {left} more' if left else ''}{counted}"

@@ -16,7 +16,7 @@ Row = Mapping[str, Any]
 
 # Section -> what a measurement's name holds that belongs there; checked in this order.
 VALUE_SECTIONS = {
-    "Response": ("response",),
+    "Response": ("response", "gain"),
     "Noise": ("noise", "hum"),
     "Idle current and offset": ("idle", "offset", "bias"),
     "Efficiency": ("efficiency",),

@@ -15,6 +15,7 @@ from sequencer.clock import VirtualClock, one_core, run_virtual
 from sequencer.compose import capture_of
 from sequencer.measurements.judge import Judged, judge
 from sequencer.measurements.output_power import Outcome
+from sequencer.measurements.values import Values
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
 from sequencer.night.night import Doing, Night
@@ -25,7 +26,7 @@ from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files, Loaded
 from sequencer.plan.load import load_bench
 from sequencer.plan.models import ROLES, Bench, Plan, RoleName, SupplyRange, Unit, UnitChannel
-from sequencer.plan.points import Point
+from sequencer.plan.points import Point, ValuePoint
 from sequencer.plan.refuse import refusals
 from sequencer.roles import build, load_dialects
 from sequencer.safety.make_safe import Order, Report, acts, perform
@@ -123,11 +124,13 @@ class Measured:
 
 @dataclass
 class NightOnWire:
-    """points: in running order. commanded_vrms: every level the generator was told to give, from the simulator's own
-    log.
+    """points: in running order; values: rows of points that search no level, and how they came about.
+
+    commanded_vrms: every level the generator was told to give, from the simulator's own log.
     """
 
     points: list[Measured] = field(default_factory=list)
+    values: list[tuple[dict[str, Any], Values]] = field(default_factory=list)
     commanded_vrms: list[float] = field(default_factory=list)
     safe: list[Report] = field(default_factory=list)
 
@@ -152,6 +155,9 @@ class InMemory:
         accepted = [j for j in outcome.judged if j.shot.number == row.get("shot_number")]
         fresh = await self._once_more(outcome, accepted[0]) if accepted else None
         self._found.points.append(Measured(point, row, outcome, fresh))
+
+    async def values(self, run: UnitRun, point: ValuePoint, row: dict[str, Any], found: Values) -> None:
+        self._found.values.append((row, found))
 
     async def _once_more(self, outcome: Outcome, accepted: Judged) -> Judged:
         job, request = outcome.job, accepted.shot.request

@@ -1,0 +1,144 @@
+"""`output_offset`: DC at each output without signal, as the mean of 0.2 s.
+
+The digitiser knows an external trigger only, so the generator fires one cycle at its least level; the record after
+it is what is read (see `Quiet`). 0.2 s are whole cycles of 50 and of 60 Hz: hum leaves the mean alone. Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+
+import numpy as np
+
+from sequencer.analysis.records import Record, Volts
+from sequencer.analysis.uncertainty import DEVIATION, Part
+from sequencer.measurements.power_job import ChannelJob
+from sequencer.measurements.requests import Quiet, Reply, Request, Rest, Shot
+from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, expanded, near, scatter, shot_of
+from sequencer.plan.window import SILENCE_READ_S, TRIGGER_CYCLES, TRIGGER_HZ, TRIGGER_PAST_S
+
+SCALES_V = (0.5, 5.0)  # at the unit; then the largest range: a small offset needs a small one
+OUTSIDE_V = 0.05  # common practice, no source
+NO_DRIVE_V = 0.1  # common practice, no source
+BLOCKS = 10  # of whole mains cycles: 20 ms each
+REPAIR = "Find the cause (input stage, coupling capacitor, protection) before the unit is driven or meets a loudspeaker"
+MEASURE_AGAIN = "Measure again warm; adjust or repair if it stays"
+
+
+@dataclass(frozen=True)
+class Offset:
+    """One channel's mean, V, with its uncertainty (expanded, 95 %, V)."""
+
+    channel: str
+    volts: float
+    expanded_v: float | None
+    factor: float | None
+
+
+def output_offset(job: ValueJob) -> ValueTalk:
+    """Offset of each channel, judged: within the unit's own bound, doubtful above it, outside above 50 mV.
+
+    Above 100 mV the unit must not be driven: a signal on top of it tells nothing, and heats what is broken.
+    """
+    yield Rest(job.rest_s)
+    shot, shots = yield from _silence(job)
+    if any(record.overloaded for record in shot.records.values()):
+        return _beyond(shots)
+    seen = [_offset(job, one, shot.records[one.input]) for one in job.channels]
+    findings = tuple(f for one in seen for f in _findings(one, job.expected.offset_within_v))
+    return Values(
+        values=tuple(_value(one, job.expected.offset_within_v) for one in seen),
+        findings=findings,
+        shots=shots,
+        no_drive=_no_drive(seen),
+        kept=(("quiet", shot),),
+    )
+
+
+def _beyond(shots: int) -> Values:
+    sentence = "offset beyond the digitiser's largest range"
+    finding = Finding("no drive", f"{sentence}: the unit is not driven", REPAIR)
+    return Values(findings=(finding,), shots=shots, reason=sentence, no_drive=f"not driven: {sentence}")
+
+
+def _silence(job: ValueJob) -> Generator[Request, Reply, tuple[Shot, int]]:
+    """The first record that is not overloaded, on wider and wider ranges; else the last."""
+    largest_v = job.limits.largest_range_v
+    scales = [*(volts for volts in SCALES_V if volts < largest_v), largest_v]
+    shots = 0
+    for volts in scales:
+        shot = shot_of((yield Quiet(SILENCE_READ_S, {c.input: volts for c in job.channels})))
+        shots += 1
+        if not any(record.overloaded for record in shot.records.values()):
+            break
+        yield Rest(job.rest_s)
+    return shot, shots
+
+
+def silent_part(record: Record) -> Volts:
+    """The samples that count, shape (n,), V: 0.2 s from the end of the trigger's burst and its echo on."""
+    times = record.times_s
+    start_s = TRIGGER_CYCLES / TRIGGER_HZ + TRIGGER_PAST_S
+    return record.volts[(times >= start_s) & (times < start_s + SILENCE_READ_S)]
+
+
+def _offset(job: ValueJob, channel: ChannelJob, record: Record) -> Offset:
+    volts = silent_part(record)
+    mean_v = float(volts.mean())
+    gains = (
+        Part(s.id, mean_v * s.standard, s.kind) for s in channel.sources_on(record.full_scale_v) if s.of == "voltage"
+    )
+    converter = Part(f"step:{channel.input}", record.step_v / 2.0 * DEVIATION["rectangular"], "rectangular")
+    noise = scatter([float(block.mean()) for block in np.array_split(volts, BLOCKS)], "noise")
+    expanded_v, factor = expanded([job.offset_parts[channel.name], converter, noise, *gains])
+    return Offset(channel.name, mean_v, expanded_v, factor)
+
+
+def _value(seen: Offset, within_v: float) -> Value:
+    judgement, reason = judged(seen.volts, seen.expanded_v, within_v)
+    return Value(
+        name="offset",
+        channel=seen.channel,
+        value=seen.volts,
+        unit="V",
+        expanded_uncertainty=seen.expanded_v,
+        coverage_factor=seen.factor,
+        judgement=judgement,
+        reason=reason,
+    )
+
+
+def judged(volts: float, expanded_v: float | None, within_v: float) -> tuple[str | None, str]:
+    """Judgement and what it was held against. Between the two bounds it is doubtful, and not judged."""
+    size, outside_v = abs(volts), max(within_v, OUTSIDE_V)
+    if size <= within_v:
+        return "within", f"at most {_mv(within_v)}{near(size, within_v, expanded_v)}"
+    if size > outside_v:
+        return "outside", f"at most {_mv(outside_v)}{near(size, outside_v, expanded_v)}"
+    return None, f"doubtful: above {_mv(within_v)}, not above {_mv(outside_v)}"
+
+
+def _findings(seen: Offset, within_v: float) -> list[Finding]:
+    size = abs(seen.volts)
+    if size > NO_DRIVE_V:
+        sentence = f"offset {_mv(seen.volts)}, above {_mv(NO_DRIVE_V)}: the unit is not driven"
+        return [Finding("no drive", sentence, REPAIR, seen.channel)]
+    if size > max(within_v, OUTSIDE_V):
+        sentence = f"offset {_mv(seen.volts)}, above {_mv(max(within_v, OUTSIDE_V))}"
+        return [Finding("offset outside", sentence, REPAIR, seen.channel)]
+    if size > within_v:
+        sentence = f"offset {_mv(seen.volts)}, above {_mv(within_v)}: doubtful"
+        return [Finding("offset doubtful", sentence, MEASURE_AGAIN, seen.channel)]
+    return []
+
+
+def _no_drive(seen: list[Offset]) -> str | None:
+    worst = max(seen, key=lambda one: abs(one.volts))
+    if abs(worst.volts) <= NO_DRIVE_V:
+        return None
+    return f"not driven: the offset of channel {worst.channel} was {_mv(worst.volts)}, above {_mv(NO_DRIVE_V)}"
+
+
+def _mv(volts: float) -> str:
+    return f"{1000.0 * volts:.3g} mV"

@@ -1,0 +1,58 @@
+"""Points of single values as the night needs them: their job, and their row of the results. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from sequencer.analysis.uncertainty import DEVIATION, Part
+from sequencer.measurements.registry import DRIVEN
+from sequencer.measurements.values import Expected, Finding, ValueJob, Values
+from sequencer.night.setup import NightPlan, UnitRun, channel_job, level_limits
+from sequencer.plan.clip import clip_volts
+from sequencer.plan.estimate_values import value_rest_s
+from sequencer.plan.models import Bench, Input
+from sequencer.plan.points import ValuePoint
+
+
+def value_job(night: NightPlan, run: UnitRun, point: ValuePoint) -> ValueJob:
+    """The job of one point."""
+    bench, unit = night.bench, run.unit
+    clips = clip_volts(unit, bench.load[point.load].nominal_ohm, point.supply_v)
+    channels = tuple(channel_job(bench, unit, point, name, clips[name]) for name in point.channels)
+    return ValueJob(
+        point=point,
+        channels=channels,
+        limits=level_limits(bench, unit, point),
+        offset_parts={c.name: _offset_part(bench, c.input) for c in channels},
+        expected=Expected(unit.output_offset.within_v, unit.idle_current.window_a),
+        rest_s=value_rest_s(unit),
+    )
+
+
+def _offset_part(bench: Bench, name: str) -> Part:
+    """Of an input's offset, V at the unit: what the probe divides, this multiplies."""
+    one = bench.input.get(name, Input())
+    return Part(f"offset:{name}", one.offset_uncertainty_v * one.factor * DEVIATION[one.kind], one.kind)
+
+
+def value_row(point: ValuePoint, values: Values) -> dict[str, Any]:
+    """The point's row, format 1, but for what the night adds."""
+    driven = point.measurement in DRIVEN
+    return {
+        "id": point.id,
+        "stage": point.stage,
+        "measurement": point.measurement,
+        "load": point.load,
+        "supply_nominal_v": point.supply_v,
+        "channels_driven": list(point.channels) if driven else [],
+        "outcome": "tripped" if values.trip else "not_measured" if values.reason else "measured",
+        "reason": values.trip or values.reason,
+        "shots": values.shots,
+        "values": [asdict(one) for one in values.values],
+    }
+
+
+def finding_row(point: ValuePoint, finding: Finding) -> dict[str, Any]:
+    """A finding in the keys of the results."""
+    return asdict(finding) | {"point": point.id}

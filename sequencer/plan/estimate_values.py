@@ -1,0 +1,108 @@
+"""What the points that search no level will cost, on paper. Pure.
+
+Upper bounds: every void record is taken to be repeated, and a wait for warmth to last as long as it may.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
+from sequencer.plan.models import Bench, Unit
+from sequencer.plan.points import ValuePoint
+from sequencer.plan.window import (
+    GAIN_HARMONICS,
+    SILENCE_READ_S,
+    NoWindow,
+    ShotWindow,
+    gain_cycles,
+    shot_window,
+    silence_window,
+)
+
+VALUE_REST_S = 1.0
+COUPLING_CONSTANTS = 5.0
+OFFSET_SHOTS = 3  # on wider ranges, where the first is overloaded
+GAIN_TRIES = 2
+GAIN_OUTPUT_VRMS = 0.1  # as the file has it; 12 dB more than that is still harmless (0.4 V, common practice)
+IDLE_WINDOWS, IDLE_PAUSE_S, IDLE_READ_S = 10, 0.5, 1.0
+WARM_AT_MOST_S = 45.0 * 60.0  # common practice, no source
+
+
+@dataclass(frozen=True)
+class _Cost:
+    shots: int = 0
+    time_s: float = 0.0
+    signal_s: float = 0.0
+    level_vrms: float = 0.0
+    power_w: float = 0.0
+    window: ShotWindow | None = None
+
+
+def value_rest_s(unit: Unit) -> float:
+    """After a harmless burst or before silence: 1 s, or five of the slowest coupling time constant."""
+    coupling_s = COUPLING_CONSTANTS / (2.0 * math.pi * unit.coupling_hz) if unit.coupling_hz > 0 else 0.0
+    return max(VALUE_REST_S, coupling_s)
+
+
+def value_estimate(point: ValuePoint, unit: Unit, bench: Bench) -> Estimate:
+    """One estimate of a point that searches no level. window: of its longest record, None where none is taken."""
+    cost = {"output_offset": _offset, "idle_current": _idle, "gain": _gain}[point.measurement](point, unit, bench)
+    idle_a = unit.idle_current.window_a[1] if unit.idle_current.window_a else 0.0
+    return Estimate(
+        id=point.id,
+        clip_v=None,
+        level_vrms=cost.level_vrms,
+        power_w=cost.power_w,
+        burst_j=cost.power_w * cost.signal_s / max(cost.shots, 1),
+        shots=cost.shots,
+        rest_s=value_rest_s(unit),
+        time_s=cost.time_s,
+        energy_load_j=cost.power_w * cost.signal_s * len(point.channels),
+        energy_unit_j=0.0,
+        idle_j=idle_a * point.supply_v * cost.time_s,
+        supply_a=idle_a,
+        window=cost.window,
+        floor_pct=None,
+    )
+
+
+def value_window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
+    """The longest record of the point; None where it takes none. Raises NoWindow."""
+    if point.measurement == "output_offset":
+        return silence_window(bench, SILENCE_READ_S)
+    windows = [shot_window(bench, hz, gain_cycles(hz), GAIN_HARMONICS) for hz in point.frequencies_hz]
+    return max(windows, key=lambda one: one.samples, default=None)
+
+
+def _window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
+    try:
+        return value_window(bench, point)
+    except NoWindow:
+        return None
+
+
+def _offset(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    each_s = value_rest_s(unit) + SILENCE_READ_S + SHOT_OVERHEAD_S
+    return _Cost(OFFSET_SHOTS, OFFSET_SHOTS * each_s, window=_window(bench, point))
+
+
+def _idle(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    read_s = IDLE_WINDOWS * (IDLE_PAUSE_S + IDLE_READ_S)
+    return _Cost(time_s=read_s + (WARM_AT_MOST_S if point.wait == "warm" else 0.0))
+
+
+def _gain(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    signal_s = GAIN_TRIES * sum(gain_cycles(hz) / hz for hz in point.frequencies_hz)
+    shots = GAIN_TRIES * len(point.frequencies_hz)
+    gain_db = max(unit.gain_db if c.gain_db is None else c.gain_db for c in unit.channel)
+    ohm = min(bench.load[point.load].ohm[name] for name in point.channels)
+    return _Cost(
+        shots=shots,
+        time_s=signal_s + shots * (value_rest_s(unit) + SHOT_OVERHEAD_S),
+        signal_s=signal_s,
+        level_vrms=GAIN_OUTPUT_VRMS / 10.0 ** (gain_db / 20.0),
+        power_w=GAIN_OUTPUT_VRMS**2 / ohm,
+        window=_window(bench, point),
+    )
