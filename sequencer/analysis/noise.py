@@ -40,7 +40,7 @@ def _step_share(residual_rms_v: float, step_v: float) -> float:
     return math.exp(-4.0 * math.pi**2 * max(0.0, s * s - 1.0 / 12.0))
 
 
-def thd_floor(residual_rms_v: float, amplitude_v: float, samples: int, harmonics: int, step_v: float) -> float:
+def thd_floor(residual_rms_v: float, amplitude_v: float, samples: float, harmonics: int, step_v: float) -> float:
     """Rms of the THD ratio that a clean tone would show.
 
     F^2 = (K - 1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 max(0, s^2 - 1/12)) / A^3], s and A in steps in the second

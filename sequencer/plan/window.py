@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from sequencer.analysis import noise
 from sequencer.plan.models import Bench
 
 SAMPLES_PER_CYCLE = 1000.0
@@ -106,16 +107,11 @@ def _why_not(bench: Bench, record_s: float, least_hz: float) -> NoWindow:
 
 
 def thd_floor(bits: int, samples: float, harmonics: int) -> float:
-    """Ratio that the converter alone shows as THD over `samples` of a sine at 80 % of the range.
-
-    F^2 = (K-1) [4 s^2/(N A^2) + 0.0123 exp(-4 pi^2 (s^2 - 1/12))/A^3], s^2 = 0.3^2 + 1/12 and A in converter
-    steps: the noise of the residual spread over K-1 harmonics, and the quantiser's own harmonics.
+    """Ratio that the converter alone shows as THD over `samples` of a sine at 80 % of the range: the analysis' floor,
+    for a residual of the input's noise and the converter's even error.
     """
-    amplitude = FILL * 2.0 ** (bits - 1)
-    noise = NOISE_STEPS**2
-    spread = 4.0 * (noise + 1.0 / 12.0) / (samples * amplitude**2)
-    steps = 0.0123 * math.exp(-4.0 * math.pi**2 * noise) / amplitude**3
-    return math.sqrt(max(harmonics - 1, 0) * (spread + steps))
+    residual_steps = math.sqrt(NOISE_STEPS**2 + 1.0 / 12.0)
+    return noise.thd_floor(residual_steps, FILL * 2.0 ** (bits - 1), samples, max(harmonics, 1), 1.0)
 
 
 def noise_floor(bits: int, rate_hz: float, band_hz: tuple[float, float]) -> float:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from sequencer.report import words
+
 MOST_VALUES = 4
 
 
@@ -12,10 +14,7 @@ def point_line(serial: str, row: Mapping[str, Any]) -> str:
     """`MV-0117 p001 8R, 20 cycles 1 kHz: A 62.1 W, B 61.4 W at 1 % THD; 11 shots`."""
     if row.get("cycles") is None:
         return _of_values(serial, row)
-    cycles = f"{row['cycles']} cycle{'' if row['cycles'] == 1 else 's'}"
-    frequency = row["frequency_hz"]
-    drive = f"{cycles} {frequency / 1000:g} kHz" if frequency >= 1000 else f"{cycles} {frequency:g} Hz"
-    head = f"{serial} {row['id']} {row['load']}, {drive}"
+    head = f"{serial} {row['id']} {row['load']}, {words.drive(row)}"
     if row["outcome"] != "measured":
         return f"{head}: not measured: {row['reason']}"
     watts = ", ".join(f"{c['channel']} {c['power_w']:.1f} W" for c in row["channels"])
