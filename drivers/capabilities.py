@@ -19,6 +19,7 @@ class Wanted:
     """One setting. place: its placeholder. same: what is read back must equal what was sent.
 
     words: those the role may send (one_of: any one of them will do). may_lack: the file may say it is absent.
+    came_later: files written before it was known say nothing of it, and count as if they said it is absent.
     rounds_down: a ceiling stands above it, so it may never be rounded up, and its least value must be known.
     """
 
@@ -27,6 +28,7 @@ class Wanted:
     words: tuple[str, ...] = ()
     one_of: bool = False
     may_lack: bool = False
+    came_later: bool = False
     per_input: bool = False
     same: bool = True
     may_be_infinite: bool = False
@@ -93,6 +95,7 @@ _DIGITISER = RoleNeeds(
         "sample_rate": Wanted("number", "sample_rate_hz", same=False),
         "samples": Wanted("number", "samples", same=False),
         "before": Wanted("number", "before_s", conversions=("seconds_to_percent_of_record",)),
+        "delay": Wanted("number", "delay_s", may_lack=True, came_later=True, same=False),
         "full_scale": Wanted(
             "number",
             "full_scale_v",

@@ -65,7 +65,7 @@ def _names(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
         for name in given.keys() - wanted.keys():
             yield Problem(f"{group}.{name}", name, f"a {file.role} has: {_listed(wanted)}")
         for name in wanted.keys() - given.keys():
-            if not (group == "setting" and name in file.absent):
+            if not (group == "setting" and (name in file.absent or needs.settings[name].came_later)):
                 yield Problem(f"{group}.{name}", None, f"a {file.role} needs it: add [{group}.{name}]")
     yield from _absent(file, needs)
 

@@ -10,11 +10,14 @@ import importlib.util
 import json
 import os
 import sys
+import time
 import traceback
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_REFUSED, Fault, InputRefused
+from sequencer.view.out import say
 
 CAUTION = (
     "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first. "
@@ -134,9 +137,9 @@ def _unit_and_bench(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="FILE[:SERIAL][@BAY]",
-        help="repeatable; default: the demo's units",
+        help="repeatable; default: the demo's five units, or the first bench's two for another plan",
     )
-    parser.add_argument("--bench", metavar="BENCH", help="a path or a shipped name; default: the demo's bench")
+    parser.add_argument("--bench", metavar="BENCH", help="a path or a shipped name; default: the demo's, or the first")
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -153,6 +156,8 @@ def _dry_run(arguments: argparse.Namespace) -> int:
     from sequencer.compose import DryRun, dry_run
     from sequencer.publish.broker_url import broker_from_url
     from sequencer.report.child import pages_in_child
+    from sequencer.view.choose import watching
+    from sequencer.view.words import both_times
 
     asked = DryRun(
         plan=arguments.plan,
@@ -163,28 +168,27 @@ def _dry_run(arguments: argparse.Namespace) -> int:
         speed=arguments.speed,
         broker=None if arguments.broker is None else broker_from_url(arguments.broker, os.environ),
     )
-    quiet = arguments.json
-    done = dry_run(asked, say=(lambda line: print(line, file=sys.stderr, flush=True)) if quiet else _say)
-    _say(json.dumps(done.summary(), indent=1, sort_keys=True) if quiet else done.text)
+    quiet, begun_s = arguments.json, _real_s()
+    with watching(sys.stdout, quiet) as listener:
+        done = dry_run(replace(asked, listener=listener), say=listener.said)
+    times = both_times(done.bench_s, _real_s() - begun_s)
+    say(sys.stdout, json.dumps(done.summary(), indent=1, sort_keys=True) if quiet else done.text)
+    beside = sys.stderr if quiet else sys.stdout  # stdout belongs to a program then
+    say(beside, times)
     if done.results["runs"]:
-        paper = pages_in_child(done.out)
-        print(paper, file=sys.stderr) if quiet else _say(paper)
+        say(beside, pages_in_child(done.out))
     return done.exit_code
 
 
 def _report(arguments: argparse.Namespace) -> int:
     from sequencer.report.pages import write_pages
 
-    _say(f"pages: {write_pages(arguments.night, arguments.run_id, arguments.out)}")
+    say(sys.stdout, f"pages: {write_pages(arguments.night, arguments.run_id, arguments.out)}")
     return EXIT_DONE
 
 
-def _say(line: str) -> None:
-    """A closed terminal or pipe must not end a night: what can't be shown is in the ledger."""
-    try:
-        print(line, flush=True)
-    except OSError:
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (kept to the end: what is left must not fail at exit)
+def _real_s() -> float:
+    return time.monotonic()  # noqa: TID251 (what a person waited; nothing measured depends on it)
 
 
 def _plans(arguments: argparse.Namespace) -> int:

@@ -19,6 +19,7 @@ from sequencer.ledger.store import Ledger
 from sequencer.night.book import Book
 from sequencer.night.feed import Told, feeding, last_word
 from sequencer.night.keeping import Desk, Keeper
+from sequencer.night.listen import Listener, Plain
 from sequencer.night.night import Doing, Night
 from sequencer.night.setup import NightPlan, UnitRun
 from sequencer.night.shot import Shooter
@@ -70,6 +71,7 @@ class DryRun:
     ties_seed: int | None = None  # tests draw the order of equal times from it
     rig: Rig | None = None
     broker: Broker | None = None
+    listener: Listener | None = None  # who hears the night; without one, plain lines
 
 
 @dataclass(frozen=True)
@@ -94,14 +96,17 @@ class Done:
 
 def night_plan(inputs: Inputs, seed: int, stand_ins: Mapping[RoleName, str]) -> NightPlan:
     bench, plan = inputs.bench, inputs.plan
+    twice = plan.model.reference == "first and last"
+    order = (*inputs.units, inputs.units[0]) if twice else inputs.units
     runs = tuple(
         UnitRun(
             run_id(seed, plan.sha256, one.loaded.model.serial, number),
             one.loaded.model,
             one.bay,
             expand(plan.model, one.loaded.model, bench.model),
+            reference=twice and one is inputs.units[0],
         )
-        for number, one in enumerate(inputs.units)
+        for number, one in enumerate(order)
     )
     return NightPlan(plan.model, bench.model, runs, seed, plan.sha256, bench.sha256, version(), stand_ins)
 
@@ -125,7 +130,8 @@ def dry_run(asked: DryRun, say: Say) -> Done:
         addresses = await simulated.start()
         try:
             instruments = build(inputs.bench.model, used, addresses, clock)
-            return await _night(night, instruments, clock, _Place(out, asked.broker), say)
+            place = _Place(out, asked.broker, asked.listener or Plain(say, point_line))
+            return await _night(night, instruments, clock, place)
         finally:
             await simulated.stop()
 
@@ -139,7 +145,7 @@ def _with(dialects: Mapping[RoleName, Dialect], stand_ins: Mapping[RoleName, str
 
 def capture_of(volts: Mapping[int, float], window: ShotWindow) -> Capture:
     """The digitiser's own form of a capture."""
-    return Capture(dict(volts), window.sample_rate_hz, window.samples, window.before_s)
+    return Capture(dict(volts), window.sample_rate_hz, window.samples, window.before_s, window.delay_s)
 
 
 @dataclass(frozen=True)
@@ -148,18 +154,19 @@ class _Place:
 
     out: Path
     broker: Broker | None
+    listener: Listener
 
 
-async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock, place: _Place, say: Say) -> Done:
+async def _night(night: NightPlan, instruments: Instruments, clock: VirtualClock, place: _Place) -> Done:
     """Ledger, analysis thread, supervision; whatever happens the results are written from the ledger."""
-    book, out = Book(), place.out
+    book, out, say = Book(), place.out, place.listener.said
     thinking = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analysis")
     ledger = await book.do(Ledger, out / "ledger.sqlite")
     try:
         desk = Desk(ledger, book, out, Stamps(clock, DRY_START))
-        keeper = Keeper(desk, instruments.hands, clock, lambda run, row: say(point_line(run.unit.serial, row)))
+        keeper = Keeper(desk, instruments.hands, clock, place.listener.point_kept)
         shooter = Shooter(instruments.hands, clock, night.bench.digitiser.bits, capture_of)
-        work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, say))
+        work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, place.listener))
         async with feeding(place.broker, desk, night.bench.name, say) as feed:
             ended = await supervise(work, keeper, night, say)
             await instruments.close()

@@ -19,9 +19,11 @@ from sequencer.plan.refuse import refusals
 from sequencer.plan.schema import file_schemas
 from sequencer.roles import load_dialects
 
-DEMO_PLAN = "demo"
-DEMO_BENCH = "workshop"
-DEMO_UNITS = ("ferry_pa_60", "ferry_pa_60_aft")
+DEMO_PLAN = "overnight_batch"
+DEMO_BENCH = "ferry_workshop"
+DEMO_UNITS = ("mv_0131", "mv_0132", "mv_0133", "mv_0134", "mv_0135")
+FIRST_BENCH = "workshop"  # of every other plan, where nothing is said
+FIRST_UNITS = ("ferry_pa_60", "ferry_pa_60_aft")
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ def schemas() -> dict[str, Any]:
 
 def read(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:
     """Files and dialects. Raises InputRefused with the problems of all files together, as far as each can be read."""
-    inputs, problems = gather_inputs(plan or DEMO_PLAN, tuple(units) or DEMO_UNITS, bench or DEMO_BENCH)
+    inputs, problems = gather_inputs(*_asked(plan, tuple(units), bench))
     dialects: dict[RoleName, Dialect] = {}
     if inputs is not None:
         try:
@@ -72,6 +74,13 @@ def read(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inp
     if inputs is None or problems:
         raise InputRefused(list(dict.fromkeys(problems)))
     return inputs, dialects
+
+
+def _asked(plan: str | None, units: tuple[str, ...], bench: str | None) -> tuple[str, tuple[str, ...], str]:
+    """What was given, and for what was not: the demo night's own, or, for any other plan, the first bench's."""
+    demo = plan in (None, DEMO_PLAN)
+    usual_units, usual_bench = (DEMO_UNITS, DEMO_BENCH) if demo else (FIRST_UNITS, FIRST_BENCH)
+    return plan or DEMO_PLAN, units or usual_units, bench or usual_bench
 
 
 def check(plan: str, units: Sequence[str], bench: str | None) -> Check:

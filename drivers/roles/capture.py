@@ -38,25 +38,38 @@ class DigitiserSettings:
 @dataclass(frozen=True)
 class Capture:
     """full_scale_v: input number -> volts on the unit's side of the probe that must fit, both signs.
-    sample_rate_hz, samples: asked; before_s: silence captured before the trigger."""
+    sample_rate_hz, samples: asked; before_s: silence captured before the trigger. delay_s: from the trigger to the
+    first sample that follows that part: the record begins delay_s - before_s after the trigger."""
 
     full_scale_v: Mapping[int, float]
     sample_rate_hz: float
     samples: int
     before_s: float
+    delay_s: float = 0.0
 
 
 @dataclass(frozen=True)
 class CaptureSet:
     """As the instrument reads back: it may round rates and ranges.
 
-    sample_interval_s in s; before_s in s; full_scale_v: input number -> V on the unit's side of the probe.
+    sample_interval_s, before_s, delay_s in s; full_scale_v: input number -> V on the unit's side of the probe.
     """
 
     sample_interval_s: float
     samples: int
     before_s: float
     full_scale_v: Mapping[int, float]
+    delay_s: float = 0.0
+
+    @property
+    def start_s(self) -> float:
+        """Time of the first sample, s, trigger at 0."""
+        return self.delay_s - self.before_s
+
+    @property
+    def end_s(self) -> float:
+        """Time at which the record is full, s, trigger at 0."""
+        return self.start_s + self.record_s
 
     @property
     def record_s(self) -> float:
@@ -98,12 +111,20 @@ def codes_from(table: Trace, payload: bytes, samples: int, instrument: str) -> C
     return np.frombuffer(payload, dtype=order + kind).astype(np.int32)
 
 
+def within_one_sample(time_s: float, wanted_s: float, sample_interval_s: float) -> bool:
+    """Instruments place records in whole samples; a thousandth is for the digits of their replies."""
+    return abs(time_s - wanted_s) <= sample_interval_s * 1.001
+
+
 def check_preamble(read: Preamble, wanted: CaptureSet, input_number: int, instrument: str) -> None:
     """Raises SettingRefused if the record is not the one that was set."""
     if read.samples != wanted.samples:
         raise SettingRefused(instrument, f"the record has {read.samples} samples, {wanted.samples} were set")
     if not math.isclose(read.interval_s, wanted.sample_interval_s, rel_tol=1e-4):
         sentence = f"samples lie {read.interval_s:g} s apart, {wanted.sample_interval_s:g} s were set"
+        raise SettingRefused(instrument, sentence)
+    if not within_one_sample(read.start_s, wanted.start_s, wanted.sample_interval_s):
+        sentence = f"the record begins {read.start_s:.9g} s after the trigger, {wanted.start_s:.9g} s was set"
         raise SettingRefused(instrument, sentence)
     half_v = read.line.per_code_v * 32768
     full_scale_v = wanted.full_scale_v[input_number]

@@ -21,6 +21,7 @@ from drivers.roles.capture import (
     check_preamble,
     check_step,
     codes_from,
+    within_one_sample,
 )
 from drivers.roles.common import Conversation, Put
 from drivers.speaker import Speaker
@@ -41,8 +42,13 @@ class Digitiser:
         self._count_at_arm: int | None = None
         self._armed = False
 
+    @property
+    def can_delay(self) -> bool:
+        """A record can begin later than its trigger: the dialect file has the setting `delay`."""
+        return self._talk.has("delay")
+
     async def prepare(self) -> None:
-        """At rest; probe factors, DC, 1 Mohm, centred, external trigger, none by itself; each read back."""
+        """At rest; probe factors, DC, 1 Mohm, centred, external trigger, none by itself, no delay; each read back."""
         self._talk.forget()
         self._forget_capture()
         await self._speaker.tell(*self._dialect.act("halt"))
@@ -51,9 +57,10 @@ class Digitiser:
         self._talk.prepared(openings)
 
     async def set_capture(self, capture: Capture) -> CaptureSet:
-        """Set ranges, rate, length and silence before the trigger; report what they became.
+        """Set ranges, rate, length, silence before the trigger and delay after it; report what they became.
 
-        Raises SettingRefused if a range or the record is smaller than asked, or an input has no probe factor. The
+        Raises SettingRefused if a range or the record is smaller than asked, the delay is more than one sample off or
+        none can be set, or an input has no probe factor. The
         same capture as before is not sent again: `fetch` checks the record it gets against it.
         """
         self._talk.require_prepared("setting a capture")
@@ -82,8 +89,9 @@ class Digitiser:
         self._talk.require_prepared("arming")
         self._armed = True
 
-    async def wait_complete(self, within_s: float) -> None:
-        """Returns when the capture is complete.
+    async def wait_complete(self, within_s: float, since_s: float = 0.0) -> None:
+        """Returns when the capture is complete; within_s must hold the delay and the record. since_s: since the
+        trigger.
 
         Raises NotFinished (it is stopped then) or, where the instrument answers only once done, LinkTimeout.
         """
@@ -94,7 +102,7 @@ class Digitiser:
         if self._dialect.completion.kind == "blocking_query":
             await self._wait_blocked(within_s)
         else:
-            await self._wait_polling(within_s)
+            await self._wait_polling(within_s, since_s)
         self._talk.require_prepared("waiting for a capture")
 
     async def fetch(self, input_number: int) -> RawTrace:
@@ -150,6 +158,7 @@ class Digitiser:
             Put("captures", "one"),
             Put("trigger_source", "external"),
             Put("trigger_mode", "normal"),
+            Put("delay", 0.0),
         )
         return tuple(p for p in puts if self._talk.has(p.name))
 
@@ -163,12 +172,15 @@ class Digitiser:
             known = sorted(self._settings.probe_factors)
             raise SettingRefused(self._speaker.name, f"inputs {asked} asked; of {inputs}, {known} have a probe factor")
         numbers = (*capture.full_scale_v.values(), capture.sample_rate_hz, float(capture.samples))
-        before_ok = math.isfinite(capture.before_s) and capture.before_s >= 0
-        if not (before_ok and all(math.isfinite(n) and n > 0 for n in numbers)):
+        times_ok = all(math.isfinite(s) and s >= 0 for s in (capture.before_s, capture.delay_s))
+        if not (times_ok and all(math.isfinite(n) and n > 0 for n in numbers)):
             raise SettingRefused(self._speaker.name, f"no capture has this shape: {capture}")
+        if capture.delay_s and not self.can_delay:
+            sentence = f"a record {capture.delay_s:g} s after the trigger: {self._dialect.name} has no [setting.delay]"
+            raise SettingRefused(self._speaker.name, sentence)
 
     async def _send_shape(self, capture: Capture) -> None:
-        """All but the silence before the trigger, which is a part of the record in some dialects."""
+        """All but what lies about the trigger: in some dialects it is counted in records or samples."""
         inputs = range(1, (self._dialect.facts.inputs or 0) + 1)
         on = [Put("input_on", True, n) for n in inputs if n in capture.full_scale_v]
         off = [Put("input_on", False, n) for n in inputs if n not in capture.full_scale_v]
@@ -189,10 +201,24 @@ class Digitiser:
             sentence = f"{samples:g} samples at {rate_hz:g} Hz read back, {capture.samples} samples were asked"
             raise SettingRefused(self._speaker.name, sentence)
         around = Surroundings(record_s=samples / rate_hz)
-        await self._talk.put("setting a capture", Put("before", capture.before_s, around=around))
+        before = Put("before", capture.before_s, around=around)
+        delay = (Put("delay", capture.delay_s),) if self.can_delay else ()
+        await self._talk.send(before, *delay)
+        await self._talk.drain("setting a capture")
+        await self._talk.compare(before)
         before_s = float(await self._talk.ask_setting("before", around=around))
+        delay_s = await self._read_delay(capture.delay_s, 1.0 / rate_hz)
         ranges = {n: await self._read_range(n, v) for n, v in sorted(capture.full_scale_v.items())}
-        return CaptureSet(1.0 / rate_hz, int(samples), before_s, ranges)
+        return CaptureSet(1.0 / rate_hz, int(samples), before_s, ranges, delay_s)
+
+    async def _read_delay(self, asked_s: float, sample_interval_s: float) -> float:
+        if not self.can_delay:
+            return 0.0
+        found_s = float(await self._talk.ask_setting("delay"))
+        if not within_one_sample(found_s, asked_s, sample_interval_s):
+            sentence = f"delay reads back {found_s:.9g} s, {asked_s:.9g} s was asked: more than a sample apart"
+            raise SettingRefused(self._speaker.name, sentence)
+        return found_s
 
     async def _read_range(self, input_number: int, asked_v: float) -> float:
         found_v = float(await self._talk.ask_setting("full_scale", input_number))
@@ -237,11 +263,11 @@ class Digitiser:
             raise SettingRefused(self._speaker.name, f"{count - before} captures since it was armed, not one")
         return count != before
 
-    async def _wait_polling(self, within_s: float) -> None:
+    async def _wait_polling(self, within_s: float, since_s: float) -> None:
         wanted = self._require_set()
         clock = self._speaker.clock
         begun_ns = clock.now_ns()
-        await clock.sleep(min(within_s, max(0.0, wanted.record_s - wanted.before_s)))  # not sooner
+        await clock.sleep(min(within_s, max(0.0, wanted.end_s - since_s)))  # not sooner
         left_s = within_s - (clock.now_ns() - begun_ns) * 1e-9
         await self._until(self._is_complete, left_s, "has not completed its capture: no trigger came?")
 

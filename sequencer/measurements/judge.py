@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.analysis.burst import BurstReading, CycleRow, LastCycle, cycle_table, last_cycle, read_burst
 from sequencer.analysis.harmonics import HarmonicFit
-from sequencer.analysis.noise import thd_n_floor, thd_n_reading
+from sequencer.analysis.noise import thd_n_floor, thd_n_of, thd_n_reading
 from sequencer.analysis.records import Record
+from sequencer.analysis.steady import read_steady
 from sequencer.analysis.twin import twin_residual
 from sequencer.measurements.power_job import ChannelJob, PowerJob
 from sequencer.measurements.requests import Shot
 from sequencer.measurements.search_model import Reading
 from sequencer.plan.points import Point
+from sequencer.plan.window import CLOCKS_APART
 
 JUDGED_BY_RESIDUAL_UP_TO = 3  # cycles: fewer say nothing reliable in plain THD
 OUTPUT_GONE_DB = 10.0
@@ -27,7 +29,10 @@ EVEN_SHARE = 0.7  # of the distortion's power in even harmonics: not a symmetric
 
 @dataclass(frozen=True)
 class ChannelShot:
-    """One channel of one shot. distortion, floor, sigma: ratios of what is judged (THD, THD+N or burst residual)."""
+    """One channel of one shot. distortion, floor, sigma: ratios of what is judged (THD, THD+N or burst residual).
+
+    Of a steady tone, last is the whole record and cycles are its blocks.
+    """
 
     name: str
     start_s: float
@@ -43,7 +48,10 @@ class ChannelShot:
 
 @dataclass(frozen=True)
 class RailShot:
-    """The rail during one shot, V at the unit: before the burst, least in the burst, mean over the last cycle."""
+    """The rail during one shot, V at the unit: before the burst, least in the burst, mean over the last cycle.
+
+    Of a steady tone: before_v was seen at the gain proof, the others in the record; last_cycle_v is its mean.
+    """
 
     before_v: float
     least_v: float
@@ -67,11 +75,53 @@ class Judged:
         return [name for name, record in self.shot.records.items() if record.overloaded]
 
 
-def judge(job: PowerJob, shot: Shot, twins: Mapping[str, ChannelShot]) -> Judged:
-    """All channels of one shot; twins: the low-level shot of the same burst, empty while there is none."""
+def judge(job: PowerJob, shot: Shot, twins: Mapping[str, ChannelShot], rail_before_v: float | None = None) -> Judged:
+    """All channels of one shot; twins: the low-level shot of the same burst, empty while there is none.
+
+    rail_before_v: of a steady tone, whose record holds no silence: the rail as it was before.
+    """
+    if job.point.steady:
+        return _judge_steady(job, shot, rail_before_v)
     channels = {c.name: _channel(job, c, shot, twins.get(c.name)) for c in job.channels}
     worst = max(channels.values(), key=lambda seen: seen.distortion).name
     return Judged(shot, channels, _rail(job, shot, channels[worst].start_s), worst)
+
+
+def _judge_steady(job: PowerJob, shot: Shot, rail_before_v: float | None) -> Judged:
+    channels = {c.name: _steady_channel(job.point, c, shot.records[c.input]) for c in job.channels}
+    worst = max(channels.values(), key=lambda seen: seen.distortion).name
+    return Judged(shot, channels, _steady_rail(job, shot, rail_before_v), worst)
+
+
+def _steady_channel(point: Point, channel: ChannelJob, record: Record) -> ChannelShot:
+    """Distortion of all cycles of the record together; its worst block stands for the cycles before the last.
+
+    What two clocks apart may have put after the tone's end is left out.
+    """
+    record = _before(record, point.burst_s * (1.0 - CLOCKS_APART))
+    seen = read_steady(record, point.frequency_hz, point.harmonics)
+    whole = seen.whole
+    distortion, floor, sigma = whole.fit.thd_f, whole.thd_floor, whole.thd_u
+    if point.quantity == "thd_n":
+        noisy = thd_n_of(record.volts, record.times_s, seen.frequency_hz, point.harmonics, point.band_hz)
+        distortion, floor, sigma = noisy.ratio, thd_n_floor(record, whole, point.band_hz), noisy.u
+    worst = max(row.fit.thd_f for row in seen.rows)
+    return ChannelShot(
+        channel.name, record.start_s, seen.rows, whole, None, None,
+        min(distortion, MOST), min(floor, MOST), min(sigma, MOST), worst,
+    )  # fmt: skip
+
+
+def _before(record: Record, end_s: float) -> Record:
+    samples = math.floor((end_s - record.start_s) / record.sample_interval_s + 1e-6) + 1
+    return record if samples >= record.volts.size else replace(record, volts=record.volts[:samples], codes=None)
+
+
+def _steady_rail(job: PowerJob, shot: Shot, before_v: float | None) -> RailShot | None:
+    if job.rail_input is None or before_v is None:
+        return None
+    volts = shot.records[job.rail_input].volts
+    return RailShot(before_v, _least(volts), float(volts.mean()))
 
 
 def _channel(job: PowerJob, channel: ChannelJob, shot: Shot, twin: ChannelShot | None) -> ChannelShot:
@@ -149,6 +199,8 @@ def reading(job: PowerJob, judged: Judged, gain_db: Mapping[str, float], limit: 
     seen = judged.channels[judged.worst]
     level_db = 20.0 * math.log10(judged.shot.level_vrms)
     outputs = {c: 20.0 * math.log10(max(s.last.fit.fundamental_rms_v, 1e-9)) for c, s in judged.channels.items()}
+    for name, one in judged.channels.items() if job.point.steady else ():  # it may go within the record
+        outputs[name] = min([outputs[name], *(20.0 * math.log10(max(r.fundamental_v, 1e-9)) for r in one.cycles)])
     gone = any(level_db + gain_db[c] - out > OUTPUT_GONE_DB for c, out in outputs.items())
     return Reading(
         level_db=level_db,

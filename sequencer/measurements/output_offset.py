@@ -7,14 +7,16 @@ it is what is read (see `Quiet`). 0.2 s are whole cycles of 50 and of 60 Hz: hum
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sequencer.analysis.records import Record, Volts
 from sequencer.analysis.uncertainty import DEVIATION, Part
+from sequencer.measurements.idle_watch import IdleWatch
 from sequencer.measurements.power_job import ChannelJob
 from sequencer.measurements.requests import Quiet, Reply, Request, Rest, Shot
+from sequencer.measurements.states import State, reach
 from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, expanded, near, scatter, shot_of
 from sequencer.plan.window import SILENCE_READ_S, TRIGGER_CYCLES, TRIGGER_HZ, TRIGGER_PAST_S
 
@@ -24,6 +26,7 @@ NO_DRIVE_V = 0.1  # common practice, no source
 BLOCKS = 10  # of whole mains cycles: 20 ms each
 REPAIR = "Find the cause (input stage, coupling capacitor, protection) before the unit is driven or meets a loudspeaker"
 MEASURE_AGAIN = "Measure again warm; adjust or repair if it stays"
+WARM_REPAIR = "Look for a leaking or mismatched input pair, or a part that heat moves; freeze spray finds it"
 
 
 @dataclass(frozen=True)
@@ -41,15 +44,19 @@ def output_offset(job: ValueJob) -> ValueTalk:
 
     Above 100 mV the unit must not be driven: a signal on top of it tells nothing, and heats what is broken.
     """
+    watch = IdleWatch(job)
     yield Rest(job.rest_s)
+    state = yield from reach(watch)
+    if watch.ended:
+        findings, reason = tuple(watch.findings), watch.trip or watch.no_drive
+        return Values(findings=findings, reason=reason, no_drive=watch.no_drive, trip=watch.trip)
     shot, shots = yield from _silence(job)
     if any(record.overloaded for record in shot.records.values()):
         return _beyond(shots)
     seen = [_offset(job, one, shot.records[one.input]) for one in job.channels]
-    findings = tuple(f for one in seen for f in _findings(one, job.expected.offset_within_v))
     return Values(
-        values=tuple(_value(one, job.expected.offset_within_v) for one in seen),
-        findings=findings,
+        values=tuple(_value(job, one, state) for one in seen),
+        findings=(*watch.findings, *(f for one in seen for f in _findings(job, one))),
         shots=shots,
         no_drive=_no_drive(seen),
         kept=(("quiet", shot),),
@@ -95,17 +102,18 @@ def _offset(job: ValueJob, channel: ChannelJob, record: Record) -> Offset:
     return Offset(channel.name, mean_v, expanded_v, factor)
 
 
-def _value(seen: Offset, within_v: float) -> Value:
-    judgement, reason = judged(seen.volts, seen.expanded_v, within_v)
+def _value(job: ValueJob, seen: Offset, state: State) -> Value:
+    judgement, reason = judged(seen.volts, seen.expanded_v, job.expected.offset_within_v)
+    notes = [reason, *([state.note] if state.note else [])]
     return Value(
-        name="offset",
+        name=f"offset, {job.point.wait}",
         channel=seen.channel,
         value=seen.volts,
         unit="V",
         expanded_uncertainty=seen.expanded_v,
         coverage_factor=seen.factor,
         judgement=judgement,
-        reason=reason,
+        reason="; ".join(notes),
     )
 
 
@@ -119,18 +127,37 @@ def judged(volts: float, expanded_v: float | None, within_v: float) -> tuple[str
     return None, f"doubtful: above {_mv(within_v)}, not above {_mv(outside_v)}"
 
 
-def _findings(seen: Offset, within_v: float) -> list[Finding]:
+def _findings(job: ValueJob, seen: Offset) -> list[Finding]:
+    """As found it is an offset; where the unit had none when it was cold, it is one that heat brings."""
+    found = _finding(seen, job.expected.offset_within_v)
+    cold_v = None if job.point.wait == "cold" else _cold_v(job, seen.channel)
+    if found is None:
+        return []
+    if found.kind == "no drive" or cold_v is None or abs(cold_v) > job.expected.offset_within_v:
+        return [found]
+    sentence = f"{found.sentence}; it was {_mv(cold_v)} cold, and now the unit is {job.point.wait}"
+    return [replace(found, kind="offset warm", sentence=sentence, next_action=WARM_REPAIR)]
+
+
+def _finding(seen: Offset, within_v: float) -> Finding | None:
     size = abs(seen.volts)
     if size > NO_DRIVE_V:
         sentence = f"offset {_mv(seen.volts)}, above {_mv(NO_DRIVE_V)}: the unit is not driven"
-        return [Finding("no drive", sentence, REPAIR, seen.channel)]
+        return Finding("no drive", sentence, REPAIR, seen.channel)
     if size > max(within_v, OUTSIDE_V):
         sentence = f"offset {_mv(seen.volts)}, above {_mv(max(within_v, OUTSIDE_V))}"
-        return [Finding("offset outside", sentence, REPAIR, seen.channel)]
+        return Finding("offset outside", sentence, REPAIR, seen.channel)
     if size > within_v:
         sentence = f"offset {_mv(seen.volts)}, above {_mv(within_v)}: doubtful"
-        return [Finding("offset doubtful", sentence, MEASURE_AGAIN, seen.channel)]
-    return []
+        return Finding("offset doubtful", sentence, MEASURE_AGAIN, seen.channel)
+    return None
+
+
+def _cold_v(job: ValueJob, channel: str) -> float | None:
+    """The same channel's offset as it was read cold in this run, V."""
+    rows = job.context.earlier if job.context else ()
+    cold = (v for row in rows for v in row.get("values") or () if v["name"] == "offset, cold")
+    return next((v["value"] for v in cold if v["channel"] == channel), None)
 
 
 def _no_drive(seen: list[Offset]) -> str | None:

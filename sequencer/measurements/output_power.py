@@ -19,6 +19,7 @@ from sequencer.measurements.predict import Learned, knowledge, onset_expected_db
 from sequencer.measurements.requests import BenchReading, Fire, Purpose, ReadBench, Reply, Request, Rest, Shot
 from sequencer.measurements.search import search
 from sequencer.measurements.search_model import Ask, Found, Knowledge, Reading, Settings
+from sequencer.plan.window import steady_record_s
 
 PROOF_OUTPUT_VRMS = 0.4  # at most 0.5 at the output (common practice, no source)
 PROOF_CYCLES = 20
@@ -31,6 +32,8 @@ COARSE_FLOOR = 0.25  # of the limit: a window of 6 dB may leave a coarse convert
 CLOSE_DB = 1.0  # above the level asked for, where ranges follow it
 RAIL_MARGIN = 1.4
 CONFIRM_BURST = 3
+WIDER = (1.0, 1.6, 4.0)  # ranges that are tried for a record that overloads
+LEAST_REST_S = 1.0  # after a harmless burst of a point whose rests are long
 
 
 @dataclass
@@ -58,7 +61,7 @@ Talk = Generator[Request, Reply, Outcome]
 
 def output_power(job: PowerJob, proof: GainProof | None, learned: Sequence[Learned]) -> Talk:
     """proof: of the same frequency, load and channels, if already done; learned: this unit's finished points."""
-    outcome = Outcome(job, proof)
+    outcome = Outcome(job, proof if proof is not None and (proof.rail_v or not _needs_rail(job)) else None)
     if outcome.proof is None:
         outcome.proof = yield from _prove_gain(job, outcome)
     if outcome.proof is None:
@@ -73,9 +76,12 @@ def output_power(job: PowerJob, proof: GainProof | None, learned: Sequence[Learn
         frequency_hz=point.frequency_hz,
         cycles=point.cycles,
         supply_v=point.supply_v,
+        steady=point.steady,
     )
     ceiling = ceiling_db(job, gains)
-    twins = yield from _fire_twin(job, known, ceiling, gains, outcome)
+    twins: dict[str, ChannelShot] = {}
+    if not point.steady:
+        twins = yield from _fire_twin(job, known, ceiling, gains, outcome)
     yield from _search(job, known, ceiling, gains, twins, outcome)
     _learn(job, expected_db, outcome)
     return outcome
@@ -92,13 +98,19 @@ def ceiling_db(job: PowerJob, gain_db: Mapping[str, float]) -> float:
     return min(most)
 
 
+def _needs_rail(job: PowerJob) -> bool:
+    """The record of a steady tone holds no silence: the rail before it is seen when the gain is proved."""
+    return job.point.steady and job.rail_input is not None
+
+
 def _prove_gain(job: PowerJob, outcome: Outcome) -> Generator[Request, Reply, GainProof | None]:
     gain = max(10.0 ** (c.gain_db / 20.0) for c in job.channels)
     level = min(PROOF_OUTPUT_VRMS / gain, job.limits.generator_vrms)
     scale = PROOF_OUTPUT_VRMS * math.sqrt(2.0) * PROOF_RANGE_FACTOR
-    shot = yield from _fire(
-        job, level, dict.fromkeys((c.input for c in job.channels), scale), "gain proof", PROOF_CYCLES
-    )
+    scales = dict.fromkeys((c.input for c in job.channels), scale)
+    if job.rail_input is not None and _needs_rail(job):
+        scales[job.rail_input] = job.point.supply_v * RAIL_MARGIN
+    shot = yield from _fire(job, level, scales, "gain proof", PROOF_CYCLES)
     outcome.shots += 1
     if any(r.overloaded for r in shot.records.values()):
         outcome.reason = "digitiser overloaded at the harmless level: check probe factor and gain"
@@ -113,8 +125,9 @@ def _prove_gain(job: PowerJob, outcome: Outcome) -> Generator[Request, Reply, Ga
                 "expected: check wiring, controls and the load"
             )
             return None
-    yield Rest(job.rest_s)
-    return GainProof(shot.level_vrms, gains, 1)
+    yield Rest(LEAST_REST_S if job.point.steady else job.rest_s)
+    rail = shot.records.get(job.rail_input or "")
+    return GainProof(shot.level_vrms, gains, 1, None if rail is None else float(rail.volts.mean()))
 
 
 def harmless_output_vrms(shot: Shot, name: str, frequency_hz: float, cycles: int) -> float:
@@ -129,11 +142,15 @@ def _fire_twin(
     job: PowerJob, known: Knowledge, ceiling: float, gains: Mapping[str, float], outcome: Outcome
 ) -> Generator[Request, Reply, dict[str, ChannelShot]]:
     level_db = min((known.low_db + known.high_db) / 2.0 - TWIN_DB, ceiling)
-    shot = yield from _fire(job, 10.0 ** (level_db / 20.0), _scales(job, level_db, gains, level_db), "twin")
-    outcome.shots += 1
-    seen = judge(job, shot, {})
-    outcome.twin = seen
-    yield Rest(job.rest_s)
+    scales = _scales(job, level_db, gains, level_db)
+    for widen in WIDER:  # a dead zone hides gain at the harmless level, and the twin then passes its range
+        wider = {name: min(volts * widen, job.limits.largest_range_v) for name, volts in scales.items()}
+        seen = judge(job, (yield from _fire(job, 10.0 ** (level_db / 20.0), wider, "twin")), {})
+        outcome.shots += 1
+        outcome.twin = seen
+        yield Rest(job.rest_s)
+        if not seen.overloaded():
+            break
     return dict(seen.channels)
 
 
@@ -206,7 +223,8 @@ def _judged_shot(
     top_db = ask.level_db + CLOSE_DB if outcome.close_up and near else known.high_db
     judged = yield from _on_a_range_that_holds(job, ask, _scales(job, ask.level_db, gains, top_db), twins, outcome)
     floor = max(seen.floor for seen in judged.channels.values())
-    if near and not outcome.close_up and floor > COARSE_FLOOR * ask.limit:
+    gone = reading(job, judged, gains, ask.limit).output_gone  # nothing there: no range helps, and no second blow
+    if near and not gone and not outcome.close_up and floor > COARSE_FLOOR * ask.limit:
         outcome.close_up = True
         yield Rest(job.rest_s)
         closer = _scales(job, ask.level_db, gains, ask.level_db + CLOSE_DB)
@@ -219,11 +237,11 @@ def _on_a_range_that_holds(
 ) -> Generator[Request, Reply, Judged]:
     """One shot; an overloaded one is void and repeated on wider ranges. Raises OverloadRemains."""
     purpose: Purpose = "confirm" if ask.purpose == "confirm" else "ramp"
-    for widen in (1.0, 1.6, 4.0):
+    for widen in WIDER:
         wider = {name: min(volts * widen, job.limits.largest_range_v) for name, volts in scales.items()}
         shot = yield from _fire(job, 10.0 ** (ask.level_db / 20.0), wider, purpose)
         outcome.shots += 1
-        judged = judge(job, shot, twins)
+        judged = judge(job, shot, twins, outcome.proof.rail_v if outcome.proof else None)
         if not judged.overloaded():
             return judged
         yield Rest(job.rest_s)
@@ -251,7 +269,10 @@ def _fire(
     job: PowerJob, level_vrms: float, scales: Mapping[str, float], purpose: Purpose, cycles: int | None = None
 ) -> Generator[Request, Reply, Shot]:
     level_vrms = min(level_vrms, job.limits.generator_vrms)  # dB and back may add one bit, and a ceiling forgives none
-    reply = yield Fire(level_vrms, job.point.frequency_hz, cycles or job.point.cycles, dict(scales), purpose)
+    last_s = steady_record_s(job.point.frequency_hz) if job.point.steady and cycles is None else None
+    reply = yield Fire(
+        level_vrms, job.point.frequency_hz, cycles or job.point.cycles, dict(scales), purpose, last_s=last_s
+    )
     if not isinstance(reply, Shot):
         raise TypeError(f"a Fire is answered by a Shot, not by {type(reply).__name__}")
     return reply

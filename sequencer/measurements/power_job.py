@@ -57,7 +57,10 @@ class Allowance:
 
 @dataclass(frozen=True)
 class PowerJob:
-    """The points that are searched together (they differ in the limit only, highest first)."""
+    """The points that are searched together (they differ in the limit only, highest first).
+
+    lead_ohm: of the supply's lead, both ways: what its meter shows is so much above the volts at the unit.
+    """
 
     points: tuple[Point, ...]
     channels: tuple[ChannelJob, ...]
@@ -68,6 +71,7 @@ class PowerJob:
     shots_at_most: int = 60
     allowance: Allowance = Allowance()
     stop_c: float | None = None  # heat sink that ends the ramp; None where none is seen
+    lead_ohm: float = 0.0
 
     @property
     def point(self) -> Point:
@@ -86,8 +90,10 @@ class PowerJob:
 
 @dataclass(frozen=True)
 class GainProof:
-    """Gain of each channel in dB at a harmless level, and the level it was seen at."""
+    """Gain of each channel in dB at a harmless level, and the level it was seen at. rail_v: at the unit then, where a
+    steady tone needs it."""
 
     level_vrms: float
     gain_db: Mapping[str, float]
     shots: int
+    rail_v: float | None = None

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from sequencer.analysis.burst import first_to_last_cycle_pct
-from sequencer.analysis.power import peak_reading_watts, watts
+from sequencer.analysis.power import efficiency_pct, peak_reading_watts, watts
 from sequencer.analysis.uncertainty import Source, pool, power_uncertainty
 from sequencer.measurements.judge import JUDGED_BY_RESIDUAL_UP_TO, ChannelShot, Judged
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.power_job import ChannelJob, PowerJob
+from sequencer.measurements.requests import Shot
 from sequencer.measurements.search_model import Found
 from sequencer.plan.points import Point
 
@@ -84,7 +85,7 @@ def _head(job: PowerJob, point: Point) -> dict[str, Any]:
         "load": point.load,
         "frequency_hz": point.frequency_hz,
         "cycles": point.cycles,
-        "steady": False,
+        "steady": point.steady,
         "supply_nominal_v": point.supply_v,
         "channels_driven": list(point.channels),
         "stop_limit": point.limit_pct,
@@ -150,6 +151,11 @@ def _shot_row(judged: Judged, distortion: float, floor: float) -> dict[str, Any]
     }
 
 
+def at_unit_v(record_mean_v: float | None, shot: Shot, lead_ohm: float) -> float:
+    """Supply volts at the unit in one meter window, V."""
+    return shot.supply_v - shot.supply_a * lead_ohm if record_mean_v is None else record_mean_v
+
+
 def _measured(outcome: Outcome, found: Found, accepted: Judged, earlier: Sequence[Sequence[float]]) -> dict[str, Any]:
     job = outcome.job
     confirms = [_judged_of(outcome, r) for r in found.confirms]
@@ -163,8 +169,9 @@ def _measured(outcome: Outcome, found: Found, accepted: Judged, earlier: Sequenc
         "confirm_shots": len(confirms),
         "resolution_db": found.resolution_db,
         "channels": [_channel(outcome, c, found, accepted, _Repeats(confirms, earlier)) for c in job.channels],
-        "rails": [_rail(accepted)],
+        "rails": [_steady_rail(job, accepted) if job.point.steady else _rail(accepted)],
         "rail_note": _rail_note(accepted),
+        "efficiency_pct": _efficiency_pct(job, accepted) if job.point.steady else None,
     }
 
 
@@ -186,6 +193,29 @@ def _rail(accepted: Judged) -> dict[str, Any]:
         "meter_note": "at_supply_v, amps: the supply's own meter, slower than a burst",
         "seen": "burst trace" if rail else "not seen",
     }
+
+
+def _steady_rail(job: PowerJob, accepted: Judged) -> dict[str, Any]:
+    """The supply's meter counts: it is read within the record. at_unit_v: the record's mean, null where no input is
+    wired to the rail; less_lead_v: the meter's volts less the drop in the lead, where that had to do."""
+    own: dict[str, Any] = {
+        "seen": "meter window",
+        "meter_note": "at_supply_v, amps: the supply's own meter, one window in the record",
+    }
+    if accepted.rail is None:
+        own["less_lead_v"] = _at_unit_v(job, accepted)
+    return _rail(accepted) | own
+
+
+def _at_unit_v(job: PowerJob, accepted: Judged) -> float:
+    return at_unit_v(accepted.rail.last_cycle_v if accepted.rail else None, accepted.shot, job.lead_ohm)
+
+
+def _efficiency_pct(job: PowerJob, accepted: Judged) -> float | None:
+    """Output of all channels over the DC input in the same window; null where nothing is drawn."""
+    out_w = sum(watts(accepted.channels[c.name].last.rms_ac_v, c.load_ohm) for c in job.channels)
+    drawn_w = _at_unit_v(job, accepted) * accepted.shot.supply_a
+    return efficiency_pct(out_w, 1.0, drawn_w) if drawn_w > 0.0 else None
 
 
 def _rail_note(accepted: Judged) -> str | None:

@@ -52,8 +52,12 @@ def knowledge(
     frequency_hz: float,
     cycles: int,
     supply_v: float,
+    steady: bool = False,
 ) -> Knowledge:
-    """Bounds of the onset for the next point; supply volts scale the file's clip volts before this."""
+    """Bounds of the onset for the next point; supply volts scale the file's clip volts before this.
+
+    steady: rails sag further than in any burst, so it is sought from 1.5 dB below the longest burst's.
+    """
     if not learned:
         return Knowledge(expected_db - FILE_ONLY_DB, expected_db + FILE_ONLY_DB, softness_known=False)
     best = min(
@@ -62,7 +66,7 @@ def knowledge(
     )
     centre = expected_db + best.offset_db
     below = above = SAME_LOAD_DB
-    if best.cycles < cycles and best.cycles < 8:
+    if best.cycles < cycles and (steady or best.cycles < 8):
         below = LONGER_BURST_DB
     if best.cycles > cycles:
         above = LONGER_BURST_DB

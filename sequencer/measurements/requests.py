@@ -12,7 +12,9 @@ from typing import Literal
 
 from sequencer.analysis.records import Record
 
-Purpose = Literal["gain proof", "twin", "ramp", "confirm", "gain", "quiet"]
+Purpose = Literal[
+    "gain proof", "twin", "ramp", "confirm", "gain", "quiet", "check", "efficiency", "soak", "warming", "protection",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -21,7 +23,8 @@ class Fire:
 
     level_vrms: of the sine inside the burst, at the unit's input. full_scale_v: for each digitiser input to
     capture, the volts (at the unit) that must fit its range. before_s, after_s: silence captured before and after
-    the burst.
+    the burst. last_s: of a steady tone only its last so many seconds are captured, and the supply is read within them;
+    None: the whole burst.
     """
 
     level_vrms: float
@@ -31,6 +34,7 @@ class Fire:
     purpose: Purpose
     before_s: float = 0.0005
     after_s: float = 0.0005
+    last_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,31 @@ class ReadBench:
     """Slow readings now. Reply: BenchReading."""
 
 
-Request = Fire | Quiet | Rest | ReadBench
+@dataclass(frozen=True)
+class SetSupply:
+    """Volts and current limit of the unit's supply, and whether it is on. Reply: None, once it is read back."""
+
+    volts: float
+    limit_a: float
+    on: bool = True
+
+
+@dataclass(frozen=True)
+class Remote:
+    """The unit's remote line. Reply: None; where the bay has no contact for it, nothing happens."""
+
+    on: bool
+
+
+@dataclass(frozen=True)
+class Connect:
+    """A load of the bench on these channels, and on no others; None: no load at all. Only in silence. Reply: None."""
+
+    load: str | None
+    channels: tuple[str, ...]
+
+
+Request = Fire | Quiet | Rest | ReadBench | SetSupply | Remote | Connect
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 from sequencer.analysis.uncertainty import Part, combined_u, coverage_factor
 from sequencer.measurements.power_job import ChannelJob, LevelLimits
 from sequencer.measurements.requests import Reply, Request, Shot
+from sequencer.plan.models import Bay, Bench, Unit
 from sequencer.plan.points import ValuePoint
 
 
@@ -22,10 +24,23 @@ class Expected:
 
 
 @dataclass(frozen=True)
+class Context:
+    """What is declared of unit, bench and bay, and the rows of this unit's finished points, as the results have
+    them. last_drive_ns: bench clock at the end of the last burst above a harmless level; None before any.
+    """
+
+    unit: Unit
+    bench: Bench
+    bay: Bay
+    earlier: tuple[Mapping[str, Any], ...] = ()
+    last_drive_ns: int | None = None
+
+
+@dataclass(frozen=True)
 class ValueJob:
     """One point of single values. offset_parts: per channel, of the digitiser input's offset, V at the unit.
 
-    rest_s: silence after a burst, s.
+    rest_s: silence after a burst, s. context: None only where a test needs none.
     """
 
     point: ValuePoint
@@ -34,6 +49,14 @@ class ValueJob:
     offset_parts: Mapping[str, Part]
     expected: Expected
     rest_s: float
+    context: Context | None = None
+
+    @property
+    def around(self) -> Context:
+        """The context. Raises ValueError where the job was built without one."""
+        if self.context is None:
+            raise ValueError("this measurement needs to know unit, bench and bay")
+        return self.context
 
 
 @dataclass(frozen=True)
@@ -65,7 +88,8 @@ class Finding:
 class Values:
     """What came of one point. reason: why nothing was measured. kept: shots worth a trace, by what they are.
 
-    no_drive: why this unit must get no signal from here on. trip: why it must be made safe at once.
+    no_drive: why this unit must get no signal from here on. no_power: why it is switched off and nothing more is
+    measured. trip: why it must be made safe at once. extra: further keys of the point's row.
     """
 
     values: tuple[Value, ...] = ()
@@ -73,7 +97,9 @@ class Values:
     shots: int = 0
     reason: str | None = None
     no_drive: str | None = None
+    no_power: str | None = None
     trip: str | None = None
+    extra: Mapping[str, Any] = field(default_factory=dict)
     kept: tuple[tuple[str, Shot], ...] = ()
 
 

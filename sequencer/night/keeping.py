@@ -4,7 +4,7 @@ safe."""
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from sequencer.ledger.traces import trace_name, write_trace
 from sequencer.measurements.judge import Judged
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.requests import Shot
-from sequencer.measurements.values import Values
+from sequencer.measurements.values import Finding, Values
 from sequencer.night.book import Book
 from sequencer.night.hands import Hands
 from sequencer.night.setup import NightPlan, UnitRun, head_row
@@ -44,7 +44,7 @@ class Keeper:
     """Keeps what the night finds, and makes the bench safe when asked."""
 
     def __init__(
-        self, desk: Desk, hands: Hands, clock: Clock, say_point: Callable[[UnitRun, dict[str, Any]], None]
+        self, desk: Desk, hands: Hands, clock: Clock, say_point: Callable[[UnitRun, Mapping[str, Any]], None]
     ) -> None:
         self._desk, self._hands, self._clock, self._say_point = desk, hands, clock, say_point
         self._heads: dict[str, RunHead] = {}
@@ -52,6 +52,10 @@ class Keeper:
         self.open_runs: list[UnitRun] = []
         self.tripped = False
         self.last_safe: Report | None = None
+
+    def now(self) -> str:
+        """RFC 3339, bench time."""
+        return self._desk.stamps.now()
 
     async def begin(self, plan: NightPlan, run: UnitRun) -> None:
         head = RunHead.model_validate(head_row(plan, run, self._desk.stamps.now()))
@@ -65,10 +69,16 @@ class Keeper:
         await self._keep(run, row, kept)
 
     async def values(self, run: UnitRun, point: ValuePoint, row: dict[str, Any], found: Values) -> None:
-        """Findings, traces, then the row: a row that is kept lacks none of them."""
-        for finding in found.findings:
-            await self._desk.book.do(self._desk.ledger.keep_finding, run.id, finding_row(point, finding))
+        """Traces, then the row: a row that is kept lacks none of them."""
         await self._keep(run, row, list(found.kept[: point.keep_traces]))
+
+    async def findings(self, run: UnitRun, found: Sequence[tuple[str | None, Finding]]) -> None:
+        for point_id, finding in found:
+            await self._desk.book.do(self._desk.ledger.keep_finding, run.id, finding_row(point_id, finding))
+
+    async def suspect(self, why: str) -> None:
+        """The numbers of the whole night are in doubt."""
+        await self._desk.book.do(self._desk.ledger.mark_suspect, why)
 
     async def _keep(self, run: UnitRun, row: dict[str, Any], kept: list[tuple[str, Shot]]) -> None:
         names = []
@@ -81,9 +91,11 @@ class Keeper:
         await self._desk.book.do(self._desk.ledger.keep_point, run.id, row, [message])
         self._say_point(run, row)
 
-    async def trip(self, run: UnitRun, sentence: str, kind: str) -> None:
+    async def trip(self, run: UnitRun, sentence: str, kind: str, extra: Mapping[str, Any] | None = None) -> None:
+        """extra: point, quantity, value and limit, where a limit was passed."""
         self.tripped = True
         row = {"time": self._desk.stamps.now(), "sentence": sentence, "cause": CAUSES.get(kind, "link")}
+        row |= dict(extra or {})
         await self._desk.book.do(self._desk.ledger.keep_trip, run.id, row, [trip_kept(self._heads[run.id], row)])
 
     async def end(self, run: UnitRun, outcome: RunOutcome) -> None:
@@ -92,10 +104,13 @@ class Keeper:
         await self._desk.book.do(self._desk.ledger.end_run, run.id, ended, outcome, [message])
         self.open_runs = [r for r in self.open_runs if r.id != run.id]
 
-    async def make_safe(self, order: Order, bleed_s: float) -> Report:
-        """The acts of making safe, told as a message; one at a time."""
+    async def make_safe(
+        self, order: Order, bleed_s: float, remote_off: Callable[[], Awaitable[None]] | None = None
+    ) -> Report:
+        """The acts of making safe, told as a message; one at a time. remote_off: where the unit has a remote line."""
         async with self._safe_lock:
-            report = await perform(acts(order, bleed_s=bleed_s), order, self._hands, self._clock)
+            todo = acts(order, bleed_s=bleed_s, remote=remote_off is not None)
+            report = await perform(todo, order, self._hands, self._clock, remote_off)
         self.last_safe = report
         return report
 

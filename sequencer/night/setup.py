@@ -17,12 +17,13 @@ from sequencer.plan.points import AnyPoint, Point
 
 @dataclass(frozen=True)
 class UnitRun:
-    """One plan on one unit in one bay."""
+    """One plan on one unit in one bay. reference: its run is compared with another one of this unit in the night."""
 
     id: str
     unit: Unit
     bay: Bay
     points: tuple[AnyPoint, ...]
+    reference: bool = False
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,7 @@ def power_job(night: NightPlan, run: UnitRun, group: tuple[Point, ...]) -> Power
         rail_input=rail,
         coupling_hz=unit.coupling_hz,
         rest_s=rest_s(unit, point),
+        lead_ohm=bench.lead["supply"].ohm if "supply" in bench.lead else 0.0,
         shots_at_most=budget.shots_per_point,
         stop_c=unit.heat.stop_c if run.bay.thermometer else None,
         allowance=Allowance(
@@ -153,4 +155,5 @@ def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
         "dialect_substitutes": dict(night.substitutes),
         "ratings": [rating.model_dump() for rating in run.unit.rating],
         "wiring": dict(night.bench.wiring),
+        "reference": run.reference,
     }

@@ -19,6 +19,7 @@ from sequencer.night.hands import CaptureSet, Hands, RawTrace
 from sequencer.plan.estimate import ShotWindow
 
 COMPLETE_WITHIN_S = 2.0  # beyond the record itself
+METER_BEFORE_END_S = 0.12  # a steady tone's: a meter's window of 50 ms, and its request, lie within the last 0.2 s
 
 
 @dataclass
@@ -42,9 +43,13 @@ class Shooter:
         await hands.digitiser.arm()
         fired_at_ns = self.clock.now_ns()
         await hands.generator.fire()
+        burst_s = request.cycles / request.frequency_hz
+        if request.last_s is not None:
+            await self.clock.sleep(max(burst_s - METER_BEFORE_END_S, 0.0))
         reading = await hands.supply.read()
-        record_s = request.cycles / request.frequency_hz + window.before_s + window.after_s
-        await hands.digitiser.wait_complete(record_s + COMPLETE_WITHIN_S)
+        record_s = burst_s + window.before_s + window.after_s
+        since_s = (self.clock.now_ns() - fired_at_ns) * 1e-9 if request.last_s is not None else 0.0
+        await hands.digitiser.wait_complete(record_s + COMPLETE_WITHIN_S, since_s)
         records = {name: self._record(await hands.digitiser.fetch(_number(name))) for name in request.full_scale_v}
         status = await hands.supply.status()
         self.number += 1

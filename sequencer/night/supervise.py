@@ -100,15 +100,15 @@ async def _until_end(work: Night, stop: Stop) -> tuple[Way, str]:
         night.cancel()
         await asyncio.wait((night,))
     waiting.cancel()
-    return _way(night)
+    return _way(night, work.tripped)
 
 
-def _way(night: asyncio.Task[None]) -> tuple[Way, str]:
+def _way(night: asyncio.Task[None], units_tripped: list[str]) -> tuple[Way, str]:
     if night.cancelled():
         return "stopped", "stopped by a person"
     error = night.exception()
     if error is None:
-        return "done", ""
+        return ("tripped", f"units tripped: {', '.join(units_tripped)}") if units_tripped else ("done", "")
     if isinstance(error, Trip | InstrumentError | OverloadRemains):
         return "tripped", f"tripped: {error}"
     if not isinstance(error, Fault):

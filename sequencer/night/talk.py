@@ -6,10 +6,21 @@ import asyncio
 from collections.abc import Callable, Generator
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from drivers.timing import Clock
-from sequencer.measurements.requests import BenchReading, Fire, Quiet, ReadBench, Reply, Request, Rest
+from sequencer.measurements.requests import (
+    BenchReading,
+    Connect,
+    Fire,
+    Quiet,
+    ReadBench,
+    Remote,
+    Reply,
+    Request,
+    Rest,
+    SetSupply,
+)
 from sequencer.night.shot import Shooter
 from sequencer.plan.window import TRIGGER_CYCLES, TRIGGER_HZ, ShotWindow
 
@@ -17,17 +28,31 @@ T = TypeVar("T")
 Told = Callable[[Request, Reply], None]
 
 
+class Switching(Protocol):
+    """Contacts, supply and remote line of the unit under test."""
+
+    async def connect(self, load: str | None, channels: tuple[str, ...]) -> None: ...
+    async def set_supply(self, volts: float, limit_a: float, on: bool) -> None: ...
+    async def remote(self, on: bool) -> None: ...
+
+
+class Windows(Protocol):
+    """Rate, length and place of a capture: of a burst, and of so many seconds without signal."""
+
+    def of_burst(self, request: Fire) -> ShotWindow: ...
+    def of_silence(self, seconds: float) -> ShotWindow: ...
+
+
 @dataclass(frozen=True)
 class Talker:
-    """thinking: the analysis thread. window_of: rate and length of the capture for a burst. read_bench: slow
-    readings. silence_of: the capture for so many seconds without signal."""
+    """thinking: the analysis thread. read_bench: slow readings."""
 
     shooter: Shooter
     clock: Clock
     thinking: Executor
-    window_of: Callable[[float, int], ShotWindow]
+    windows: Windows
     read_bench: Callable[[], Any]
-    silence_of: Callable[[float], ShotWindow]
+    switching: Switching
 
     async def measure(self, talk: Generator[Request, Reply, T], told: Told) -> T:
         """Runs `talk` to its end and returns what it returns; `told` hears each request with its reply."""
@@ -44,15 +69,26 @@ class Talker:
     async def _serve(self, request: Request) -> Reply:
         match request:
             case Fire():
-                return await self.shooter.fire(request, self.window_of(request.frequency_hz, request.cycles))
+                return await self.shooter.fire(request, self.windows.of_burst(request))
             case Quiet():
-                return await self.shooter.fire(self._trigger(request), self.silence_of(request.seconds))
-            case Rest(seconds=seconds):
-                await self.clock.sleep(seconds)
-                return None
+                return await self.shooter.fire(self._trigger(request), self.windows.of_silence(request.seconds))
             case ReadBench():
                 reading: BenchReading = await self.read_bench()
                 return reading
+            case _:
+                await self._change(request)
+                return None
+
+    async def _change(self, request: Rest | SetSupply | Remote | Connect) -> None:
+        match request:
+            case Rest(seconds=seconds):
+                await self.clock.sleep(seconds)
+            case SetSupply(volts=volts, limit_a=limit_a, on=on):
+                await self.switching.set_supply(volts, limit_a, on)
+            case Remote(on=on):
+                await self.switching.remote(on)
+            case Connect(load=load, channels=channels):
+                await self.switching.connect(load, channels)
 
     def _trigger(self, quiet: Quiet) -> Fire:
         """The least burst that still triggers the digitiser."""

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, fields, replace
 from typing import Any
 
 from sequencer.analysis.uncertainty import DEVIATION, Part
 from sequencer.measurements.registry import DRIVEN
-from sequencer.measurements.values import Expected, Finding, ValueJob, Values
+from sequencer.measurements.values import Context, Expected, Finding, ValueJob, Values
 from sequencer.night.setup import NightPlan, UnitRun, channel_job, level_limits
 from sequencer.plan.clip import clip_volts
 from sequencer.plan.estimate_values import value_rest_s
 from sequencer.plan.models import Bench, Input
-from sequencer.plan.points import ValuePoint
+from sequencer.plan.points import AnyPoint, RowOfPlan, ValuePoint
 
 
-def value_job(night: NightPlan, run: UnitRun, point: ValuePoint) -> ValueJob:
+def value_job(night: NightPlan, run: UnitRun, point: ValuePoint, context: Context | None = None) -> ValueJob:
     """The job of one point."""
     bench, unit = night.bench, run.unit
     clips = clip_volts(unit, bench.load[point.load].nominal_ohm, point.supply_v)
@@ -27,7 +27,16 @@ def value_job(night: NightPlan, run: UnitRun, point: ValuePoint) -> ValueJob:
         offset_parts={c.name: _offset_part(bench, c.input) for c in channels},
         expected=Expected(unit.output_offset.within_v, unit.idle_current.window_a),
         rest_s=value_rest_s(unit),
+        context=context or Context(unit, bench, run.bay),
     )
+
+
+def value_point(point: AnyPoint, measurement: str) -> ValuePoint:
+    """What is done before or after a point, under its place in the plan: the same load, channels and supply."""
+    if isinstance(point, ValuePoint):
+        return replace(point, measurement=measurement)
+    shared = {field.name: getattr(point, field.name) for field in fields(RowOfPlan)}
+    return ValuePoint(**shared | {"measurement": measurement, "frequencies_hz": (point.frequency_hz,)})
 
 
 def _offset_part(bench: Bench, name: str) -> Part:
@@ -50,9 +59,9 @@ def value_row(point: ValuePoint, values: Values) -> dict[str, Any]:
         "reason": values.trip or values.reason,
         "shots": values.shots,
         "values": [asdict(one) for one in values.values],
-    }
+    } | dict(values.extra)
 
 
-def finding_row(point: ValuePoint, finding: Finding) -> dict[str, Any]:
-    """A finding in the keys of the results."""
-    return asdict(finding) | {"point": point.id}
+def finding_row(point_id: str | None, finding: Finding) -> dict[str, Any]:
+    """A finding in the keys of the results. point_id: None where only several points together show it."""
+    return asdict(finding) | {"point": point_id}

@@ -8,8 +8,8 @@ from typing import Any
 
 from sequencer.errors import Problem
 from sequencer.plan.clip import OHM_WITHIN
-from sequencer.plan.estimate import CONVERTER_EFFICIENCY, DUTY, SHOT_OVERHEAD_S, Estimate
-from sequencer.plan.expand import POWER, confirms, resolution_db
+from sequencer.plan.estimate import CONVERTER_EFFICIENCY, DUTY, SHOT_OVERHEAD_S, STEADY_REST, Estimate
+from sequencer.plan.expand import CONFIRM_STEADY, POWER, confirms, resolution_db
 from sequencer.plan.models import Bench, Plan, Stage, Unit
 from sequencer.plan.points import AnyPoint, Point
 
@@ -20,6 +20,11 @@ VALUE_RULES = {
     "output_offset": "mean of 0.2 s; outside above 50 mV; above 100 mV the unit is not driven",
     "idle_current": "10 meter windows; above 1.5 x the window the unit is not driven; trip at + 20 % in 60 s",
     "gain": "at 0.1 V by the file's gain; told above 0.5 dB between channels, above 3 dB re 1 kHz",
+    "first_power": "standby under 2 A, then on under 6 A at most; who draws the limit is off for the night",
+    "bench_check": "at 50 mV: gain, polarity, probes, ranges, clock, hum, noise, loads, lead of the supply",
+    "steady_efficiency": "tones at parts of the power found before at this load and frequency",
+    "soak": "told: K/W above 1.3 x the unit's, sides 8 K apart, a thermometer that does not follow",
+    "protection": "bursts that rise until an output goes away; told where it cuts in below the rated power",
 }
 WORDS = {"thd": "THD", "thd_n": "THD+N"}
 HEADS = (
@@ -104,8 +109,7 @@ def _cells(point: AnyPoint, cost: Estimate) -> tuple[str, ...]:
 def _what(point: AnyPoint) -> tuple[str, str]:
     """The columns drive and limit."""
     if isinstance(point, Point):
-        cycles = "1 cycle" if point.cycles == 1 else f"{point.cycles} cycles"
-        return f"{cycles} {_hertz(point.frequency_hz)}", f"{WORDS[point.quantity]} {point.limit_pct:g} %"
+        return f"{point.drive} {_hertz(point.frequency_hz)}", f"{WORDS[point.quantity]} {point.limit_pct:g} %"
     count = len(point.frequencies_hz)
     remark = {"idle_current": point.wait, "gain": f"{count} tone{'' if count == 1 else 's'}"}
     return point.measurement.replace("_", " "), remark.get(point.measurement, "")
@@ -153,6 +157,8 @@ def _defaults(checked: Checked) -> Iterator[str]:
         yield from _stage_lines(stage, bench)
     duty = DUTY[plan.rest]
     yield f"  rest after a burst: longest of 1 s, {duty:g} bursts, 5 coupling time constants ({plan.rest})"
+    if any(isinstance(point, Point) and point.steady for point in checked.points):
+        yield f"  rest after a steady tone: {STEADY_REST:g} tones; confirms {CONFIRM_STEADY}, at the lowest load 1"
     yield f"  at most {plan.budget.shots_per_point} search shots a point; links: {SHOT_OVERHEAD_S:g} s a shot"
     yield f"  heat sink: ramp ends at {unit.heat.stop_c:g} degC, trip at {unit.heat.trip_c:g} degC"
     yield f"  offset within {unit.output_offset.within_v:g} V; idle current {_window(unit)}"

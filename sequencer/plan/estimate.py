@@ -13,15 +13,25 @@ from dataclasses import dataclass
 
 from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db, ratio
 from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
+from sequencer.plan.estimate_heat import temper_at_most_s
 from sequencer.plan.estimate_values import value_estimate
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import AnyPoint, Point
-from sequencer.plan.window import RESIDUAL_UP_TO, NoWindow, ShotWindow, noise_floor, shot_window, thd_floor
+from sequencer.plan.window import (
+    RESIDUAL_UP_TO,
+    NoWindow,
+    ShotWindow,
+    noise_floor,
+    shot_window,
+    steady_window,
+    thd_floor,
+)
 
 __all__ = ["SHOT_OVERHEAD_S", "Estimate", "NoWindow", "ShotWindow", "clip_volts", "estimates", "rest_s", "shot_window"]
 
 LEAST_REST_S = 1.0
 DUTY = {"normal": 49.0, "quick": 19.0}  # rest in burst lengths: 2 % and 5 % duty (common practice, no source)
+STEADY_REST = 10.0  # after a steady tone, in its lengths (common practice, no source)
 COUPLING_CONSTANTS = 5.0
 FIRST_OF_LOAD, LATER, LOWER_LIMIT = (
     16,
@@ -57,14 +67,16 @@ def estimates(points: Sequence[AnyPoint], unit: Unit, bench: Bench, shots_at_mos
         loads.add(point.load)
         proofs.add(proof)
         groups.add(point.group)
-        found.append(_estimate(point, unit, bench, _shots(point, place, shots_at_most)))
+        wait_s = 0.0 if place.lower_limit else temper_at_most_s(point.thermal)
+        found.append(_estimate(point, unit, bench, _shots(point, place, shots_at_most), wait_s))
     return tuple(found)
 
 
 def rest_s(unit: Unit, point: Point) -> float:
-    """Rest after a burst: longest of 1 s, the duty's share, five of the slowest coupling time constant."""
+    """Rest after a burst: longest of 1 s, the duty's share, five of the slowest coupling time constant. After a steady
+    tone ten times its length stands for the duty's share."""
     coupling_s = COUPLING_CONSTANTS / (2.0 * math.pi * unit.coupling_hz) if unit.coupling_hz > 0 else 0.0
-    return max(LEAST_REST_S, DUTY[point.rest] * point.burst_s, coupling_s)
+    return max(LEAST_REST_S, (STEADY_REST if point.steady else DUTY[point.rest]) * point.burst_s, coupling_s)
 
 
 def _shots(point: Point, place: _Place, at_most: int) -> int:
@@ -72,10 +84,12 @@ def _shots(point: Point, place: _Place, at_most: int) -> int:
     if place.lower_limit:
         return min(LOWER_LIMIT + point.confirm, at_most)
     search = FIRST_OF_LOAD if place.first_of_load else LATER
+    if point.steady:  # no twin, but a proof of its own
+        return min(search + point.confirm, at_most) + 1
     return min(search + point.confirm, at_most) + 1 + int(place.gain_to_prove)
 
 
-def _estimate(point: Point, unit: Unit, bench: Bench, shots: int) -> Estimate:
+def _estimate(point: Point, unit: Unit, bench: Bench, shots: int, wait_s: float) -> Estimate:
     load = bench.load[point.load]
     clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
     over_db = overdrive_db(point.limit_pct) + OVERSHOOT_DB
@@ -83,7 +97,7 @@ def _estimate(point: Point, unit: Unit, bench: Bench, shots: int) -> Estimate:
     drawn_w = sum(clips[c] ** 2 * mean_magnitude(over_db) / load.ohm[c] for c in point.channels)
     heat_w = sum(WORST_HEAT * clips[c] ** 2 / (2.0 * load.ohm[c]) for c in point.channels)
     rest = rest_s(unit, point)
-    time_s = shots * (rest + point.burst_s + SHOT_OVERHEAD_S)
+    time_s = shots * (rest + point.burst_s + SHOT_OVERHEAD_S) + wait_s
     idle_a = unit.idle_current.window_a[1] if unit.idle_current.window_a else 0.0
     converter = CONVERTER_EFFICIENCY if unit.front_end == "converter" else 1.0
     window = _window(bench, point)
@@ -110,20 +124,28 @@ def _level_vrms(unit: Unit, name: str, clip_v: float) -> float:
     return clip_v / math.sqrt(2.0) / ratio(unit.gain_db if own is None else own)
 
 
+def point_window(bench: Bench, point: Point) -> ShotWindow:
+    """The capture of a point's shots. Raises NoWindow."""
+    take = steady_window if point.steady else shot_window
+    return take(bench, point.frequency_hz, harmonics=point.harmonics, cycles=point.cycles)
+
+
 def _window(bench: Bench, point: Point) -> ShotWindow | None:
     try:
-        return shot_window(bench, point.frequency_hz, point.cycles, point.harmonics)
+        return point_window(bench, point)
     except NoWindow:
         return None
 
 
 def floor(bench: Bench, point: Point, window: ShotWindow) -> float:
-    """Ratio that the digitiser alone shows as the point's quantity: last cycle, 80 % of the range.
+    """Ratio that the digitiser alone shows as the point's quantity: last cycle (steady: whole record), 80 % of the
+    range.
 
     Up to three cycles are judged by subtracting a twin on a range of its own, whose noise adds: a factor sqrt(2).
     """
     bits = bench.digitiser.bits
-    own = thd_floor(bits, window.sample_rate_hz / point.frequency_hz, point.harmonics)
+    samples = window.samples if point.steady else window.sample_rate_hz / point.frequency_hz
+    own = thd_floor(bits, samples, point.harmonics)
     if point.quantity == "thd_n":
         return math.hypot(own, noise_floor(bits, window.sample_rate_hz, point.band_hz))
     return own * math.sqrt(2.0) if point.cycles <= RESIDUAL_UP_TO else own

@@ -9,6 +9,26 @@ import math
 from dataclasses import dataclass
 
 from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
+from sequencer.plan.estimate_checks import check_cost, check_window
+from sequencer.plan.estimate_efficiency import (
+    REST_TONES,
+    full_level_vrms,
+    full_power_w,
+    full_supply_a,
+    tone_s,
+    tone_window,
+    worst_heat_w,
+)
+from sequencer.plan.estimate_heat import (
+    WAIT_AT_MOST_S,
+    soak_level_vrms,
+    soak_power_w,
+    soak_shots,
+    soak_supply_a,
+    soak_time_s,
+    temper_at_most_s,
+)
+from sequencer.plan.estimate_protection import CYCLES, protection_cost
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import ValuePoint
 from sequencer.plan.window import (
@@ -27,7 +47,6 @@ OFFSET_SHOTS = 3  # on wider ranges, where the first is overloaded
 GAIN_TRIES = 2
 GAIN_OUTPUT_VRMS = 0.1  # as the file has it; 12 dB more than that is still harmless (0.4 V, common practice)
 IDLE_WINDOWS, IDLE_PAUSE_S, IDLE_READ_S = 10, 0.5, 1.0
-WARM_AT_MOST_S = 45.0 * 60.0  # common practice, no source
 
 
 @dataclass(frozen=True)
@@ -38,6 +57,8 @@ class _Cost:
     level_vrms: float = 0.0
     power_w: float = 0.0
     window: ShotWindow | None = None
+    heat_j: float = 0.0  # in the unit, by the signal
+    supply_a: float = 0.0  # beyond the idle current's, where a signal is on that draws it
 
 
 def value_rest_s(unit: Unit) -> float:
@@ -48,8 +69,12 @@ def value_rest_s(unit: Unit) -> float:
 
 def value_estimate(point: ValuePoint, unit: Unit, bench: Bench) -> Estimate:
     """One estimate of a point that searches no level. window: of its longest record, None where none is taken."""
-    cost = {"output_offset": _offset, "idle_current": _idle, "gain": _gain}[point.measurement](point, unit, bench)
+    costs = {"output_offset": _offset, "idle_current": _idle, "gain": _gain, "soak": _soak}
+    costs |= {"first_power": _checks, "bench_check": _checks, "protection": _protection}
+    costs["steady_efficiency"] = _efficiency
+    cost = costs[point.measurement](point, unit, bench)
     idle_a = unit.idle_current.window_a[1] if unit.idle_current.window_a else 0.0
+    time_s = cost.time_s + temper_at_most_s(point.thermal)
     return Estimate(
         id=point.id,
         clip_v=None,
@@ -58,11 +83,11 @@ def value_estimate(point: ValuePoint, unit: Unit, bench: Bench) -> Estimate:
         burst_j=cost.power_w * cost.signal_s / max(cost.shots, 1),
         shots=cost.shots,
         rest_s=value_rest_s(unit),
-        time_s=cost.time_s,
+        time_s=time_s,
         energy_load_j=cost.power_w * cost.signal_s * len(point.channels),
-        energy_unit_j=0.0,
-        idle_j=idle_a * point.supply_v * cost.time_s,
-        supply_a=idle_a,
+        energy_unit_j=cost.heat_j,
+        idle_j=idle_a * point.supply_v * time_s,
+        supply_a=max(idle_a, cost.supply_a),
         window=cost.window,
         floor_pct=None,
     )
@@ -72,8 +97,16 @@ def value_window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
     """The longest record of the point; None where it takes none. Raises NoWindow."""
     if point.measurement == "output_offset":
         return silence_window(bench, SILENCE_READ_S)
+    if point.measurement == "steady_efficiency":
+        return tone_window(bench, point.frequencies_hz[0])
+    if point.measurement == "protection":
+        return max((shot_window(bench, hz, CYCLES, GAIN_HARMONICS) for hz in point.frequencies_hz), key=_samples)
     windows = [shot_window(bench, hz, gain_cycles(hz), GAIN_HARMONICS) for hz in point.frequencies_hz]
     return max(windows, key=lambda one: one.samples, default=None)
+
+
+def _samples(window: ShotWindow) -> int:
+    return window.samples
 
 
 def _window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
@@ -85,12 +118,13 @@ def _window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
 
 def _offset(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
     each_s = value_rest_s(unit) + SILENCE_READ_S + SHOT_OVERHEAD_S
-    return _Cost(OFFSET_SHOTS, OFFSET_SHOTS * each_s, window=_window(bench, point))
+    time_s = OFFSET_SHOTS * each_s + WAIT_AT_MOST_S[point.wait]
+    return _Cost(OFFSET_SHOTS, time_s, window=_window(bench, point))
 
 
 def _idle(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
     read_s = IDLE_WINDOWS * (IDLE_PAUSE_S + IDLE_READ_S)
-    return _Cost(time_s=read_s + (WARM_AT_MOST_S if point.wait == "warm" else 0.0))
+    return _Cost(time_s=read_s + WAIT_AT_MOST_S[point.wait])
 
 
 def _gain(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
@@ -105,4 +139,61 @@ def _gain(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
         level_vrms=GAIN_OUTPUT_VRMS / 10.0 ** (gain_db / 20.0),
         power_w=GAIN_OUTPUT_VRMS**2 / ohm,
         window=_window(bench, point),
+    )
+
+
+def _checks(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    cost = check_cost(point, unit, bench, value_rest_s(unit))
+    most_db = max(unit.gain_db if c.gain_db is None else c.gain_db for c in unit.channel)
+    try:
+        window = check_window(bench, point, unit)
+    except NoWindow:
+        window = None
+    return _Cost(
+        shots=cost.shots,
+        time_s=cost.time_s,
+        signal_s=cost.signal_s,
+        level_vrms=cost.output_vrms / 10.0 ** (most_db / 20.0),
+        power_w=cost.output_vrms**2 / min(bench.load[point.load].ohm[name] for name in point.channels),
+        window=window,
+    )
+
+
+def _soak(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    shots, burst_s = soak_shots(point, unit, bench)
+    return _Cost(
+        shots=shots,
+        time_s=soak_time_s(point, unit, bench),
+        signal_s=shots * burst_s,
+        level_vrms=soak_level_vrms(point, unit, bench),
+        power_w=soak_power_w(point, unit, bench),
+        supply_a=soak_supply_a(point, unit, bench),
+    )
+
+
+def _protection(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    cost = protection_cost(point, unit, bench, value_rest_s(unit))
+    return _Cost(
+        shots=cost.shots,
+        time_s=cost.time_s,
+        signal_s=cost.signal_s,
+        level_vrms=cost.level_vrms,
+        power_w=cost.power_w,
+        window=_window(bench, point),
+        supply_a=cost.supply_a,
+    )
+
+
+def _efficiency(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    length_s, shots = tone_s(bench, point.frequencies_hz[0]), len(point.power_parts)
+    rest_s = max(value_rest_s(unit), REST_TONES * length_s)
+    return _Cost(
+        shots=shots,
+        time_s=shots * (length_s + rest_s + SHOT_OVERHEAD_S) + value_rest_s(unit),
+        signal_s=shots * length_s,
+        level_vrms=full_level_vrms(point, unit, bench),
+        power_w=max(point.power_parts) * full_power_w(point, unit, bench),
+        window=_window(bench, point),
+        heat_j=worst_heat_w(point, unit, bench) * shots * length_s,
+        supply_a=full_supply_a(point, unit, bench),
     )

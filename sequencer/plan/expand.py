@@ -1,8 +1,8 @@
 """A plan becomes points, in running order: from easy to brutal, whatever the file's order. Pure.
 
 Within a stage the order is: supply volts rising; loads from high to low ohms; the channel sets as given;
-frequencies from 1 kHz outwards; bursts from short to long. Each point so inherits the best prediction from a
-neighbour, and the hardest ones come last. Stages themselves run in the order of the file.
+frequencies from 1 kHz outwards; bursts from short to long, then steady tones. Each point so inherits the best
+prediction from a neighbour, and the hardest ones come last. Stages themselves run in the order of the file.
 """
 
 from __future__ import annotations
@@ -12,15 +12,19 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
-from sequencer.plan.models import Bench, Plan, Stage, StopLimit, Unit
-from sequencer.plan.points import AnyPoint, Point, Quantity, ValuePoint, burst_cycles, harmonics_within
+from sequencer.plan.models import Bench, Load, Plan, Stage, StopLimit, Unit
+from sequencer.plan.points import AnyPoint, Point, Quantity, ValuePoint, drive_cycles, harmonics_within, parse_drive
 
 FEW_CYCLES = 3  # that many and fewer begin and end while the coupling is still settling
 COUPLING_RATIO = 20.0  # below 20 x the corner the first cycle of a perfect unit reads about 1 % and more
 CONFIRM_BURST, CONFIRM_MAINS = 3, 5  # common practice, no source
+CONFIRM_STEADY, CONFIRM_STEADY_LOWEST = 2, 1  # the unit is spared (common practice, no source)
+STEADY_LOWEST_DB = 0.1  # resolution of a steady tone into the lowest load (common practice, no source)
 # A fingerprint of the controls: bass, middle, treble (common practice, no source).
 GAIN_FREQUENCIES_HZ = (20.0, 40.0, 63.0, 100.0, 1000.0, 10000.0, 20000.0)
 POWER = "output_power"
+ONE_TONE = ("steady_efficiency", "soak", "protection")  # a point for each frequency of the stage
+POWER_PARTS = {"steady_efficiency": (1.0, 1.0 / 3.0, 1.0 / 8.0), "soak": (1.0 / 8.0,)}  # common practice, no source
 RESOLUTION_DB = {"regulated": 0.05, "battery": 0.1, "mains": 0.2}  # common practice, no source
 
 
@@ -34,6 +38,7 @@ class _Drive:
     thermal: str
     frequency_hz: float
     cycles: int
+    steady: bool
 
 
 def expand(plan: Plan, unit: Unit, bench: Bench) -> tuple[AnyPoint, ...]:
@@ -56,7 +61,9 @@ def _add_power_points(points: list[AnyPoint], plan: Plan, stage: Stage, unit: Un
         for quantity, limits in limits_of(stage.stop_limit):
             group = _next_group(points)
             for limit_pct in sorted(limits, reverse=True):
-                points.append(_point(plan, bench, stage, drive, (quantity, limit_pct), (len(points) + 1, group)))
+                points.append(
+                    _point(_Asked(plan, unit, bench, stage), drive, (quantity, limit_pct), (len(points) + 1, group))
+                )
 
 
 def _add_value_points(points: list[AnyPoint], plan: Plan, stage: Stage, unit: Unit, bench: Bench) -> None:
@@ -64,22 +71,41 @@ def _add_value_points(points: list[AnyPoint], plan: Plan, stage: Stage, unit: Un
         for channels in channel_sets(stage, unit):
             if not _reached(channels, bench.load[load].ohm, unit):
                 continue
-            points.append(
-                ValuePoint(
-                    id=_id(len(points) + 1),
-                    stage=stage.name,
-                    measurement=stage.measurement,
-                    load=load,
-                    supply_v=supply_v,
-                    channels=channels,
-                    group=_next_group(points),
-                    after_trip=stage.after_trip,
-                    keep_traces=stage.keep_traces,
-                    rest=plan.rest,
-                    frequencies_hz=gain_frequencies(stage, unit) if stage.measurement == "gain" else (),
-                    wait=stage.wait,
+            for tones, thermal in product(_tones(stage, unit), stage.thermal):
+                points.append(
+                    ValuePoint(
+                        id=_id(len(points) + 1),
+                        stage=stage.name,
+                        measurement=stage.measurement,
+                        load=load,
+                        supply_v=supply_v,
+                        channels=channels,
+                        group=_next_group(points),
+                        after_trip=stage.after_trip,
+                        keep_traces=stage.keep_traces,
+                        rest=plan.rest,
+                        frequencies_hz=tones,
+                        wait=stage.wait,
+                        thermal=thermal,
+                        minutes=stage.options.minutes,
+                        power_parts=power_parts(stage),
+                    )
                 )
-            )
+
+
+def _tones(stage: Stage, unit: Unit) -> list[tuple[float, ...]]:
+    """What each point of the stage is driven with: all tones of a gain, else one each, or none."""
+    if stage.measurement == "gain":
+        return [gain_frequencies(stage, unit)]
+    if stage.measurement in ONE_TONE:
+        return [(hz,) for hz in sorted(stage.frequencies_hz, key=_from_1_khz)]
+    return [()]
+
+
+def power_parts(stage: Stage) -> tuple[float, ...]:
+    """Parts of the full power, highest first: the stage's own, else the usual ones of its measurement."""
+    own = stage.options.power_parts
+    return tuple(sorted(POWER_PARTS.get(stage.measurement, ()) if own is None else own, reverse=True))
 
 
 def _id(number: int) -> str:
@@ -144,15 +170,31 @@ def behind_coupling(unit: Unit, frequency_hz: float) -> bool:
 
 
 def confirms(stage: Stage, bench: Bench) -> int:
-    """Fresh shots at the accepted level: the stage's own, else 3, on mains 5."""
+    """Fresh bursts at the accepted level: the stage's own, else 3, on mains 5."""
     if stage.confirm is not None:
         return stage.confirm
     return CONFIRM_MAINS if bench.supply_kind == "mains" else CONFIRM_BURST
 
 
+def steady_confirms(unit: Unit, load: Load) -> int:
+    """Fresh steady tones at the accepted level: 2, into the lowest load 1, whatever the stage says of bursts."""
+    return CONFIRM_STEADY_LOWEST if is_lowest(unit, load) else CONFIRM_STEADY
+
+
+def is_lowest(unit: Unit, load: Load) -> bool:
+    """Whether this is as low a load as the unit may ever see for longer than a burst, or lower."""
+    return load.nominal_ohm <= unit.minimum_load_ohm
+
+
 def resolution_db(stage: Stage, bench: Bench) -> float:
     """The stage's own where the file gives it, else what the kind of supply lets one resolve."""
     return stage.resolution_db if "resolution_db" in stage.model_fields_set else RESOLUTION_DB[bench.supply_kind]
+
+
+def _steady_resolution_db(stage: Stage, unit: Unit, bench: Bench, load: Load) -> float:
+    own_db = resolution_db(stage, bench)
+    given = "resolution_db" in stage.model_fields_set
+    return max(own_db, STEADY_LOWEST_DB) if is_lowest(unit, load) and not given else own_db
 
 
 def _drives(stage: Stage, unit: Unit, bench: Bench) -> Iterator[_Drive]:
@@ -162,27 +204,49 @@ def _drives(stage: Stage, unit: Unit, bench: Bench) -> Iterator[_Drive]:
             if not _reached(channels, bench.load[load].ohm, unit):
                 continue
             for thermal, frequency_hz in product(stage.thermal, sorted(stage.frequencies_hz, key=_from_1_khz)):
-                for cycles in _in_order(stage, behind_coupling(unit, frequency_hz)):
-                    yield _Drive(supply_v, load, channels, thermal, frequency_hz, cycles)
+                for cycles, steady in _in_order(stage, unit, frequency_hz):
+                    yield _Drive(supply_v, load, channels, thermal, frequency_hz, cycles, steady)
 
 
 def _from_1_khz(frequency_hz: float) -> tuple[float, float]:
     return abs(math.log(frequency_hz / 1000.0)), frequency_hz
 
 
-def _in_order(stage: Stage, few_last: bool) -> list[int]:
-    bursts = {n for n in map(burst_cycles, stage.drives) if n is not None}
-    return sorted(bursts, key=lambda n: (few_last and n <= FEW_CYCLES, n))
+def _in_order(stage: Stage, unit: Unit, frequency_hz: float) -> list[tuple[int, bool]]:
+    """(cycles, steady): bursts from short to long, then the steady tones, which heat the most."""
+    few_last = behind_coupling(unit, frequency_hz)
+    drives = set()
+    for text in stage.drives:
+        cycles = drive_cycles(text, frequency_hz)
+        if cycles:
+            drives.add((cycles, parse_drive(text).steady_s is not None))
+    return sorted(drives, key=lambda one: (one[1], few_last and one[0] <= FEW_CYCLES, one[0]))
 
 
-def _point(
-    plan: Plan,
-    bench: Bench,
-    stage: Stage,
-    drive: _Drive,
-    limit: tuple[Quantity, float],
-    numbers: tuple[int, int],
-) -> Point:
+@dataclass(frozen=True)
+class _Asked:
+    """A stage with the files around it."""
+
+    plan: Plan
+    unit: Unit
+    bench: Bench
+    stage: Stage
+
+    def confirms(self, drive: _Drive) -> int:
+        return (
+            steady_confirms(self.unit, self.bench.load[drive.load])
+            if drive.steady
+            else confirms(self.stage, self.bench)
+        )
+
+    def resolution_db(self, drive: _Drive) -> float:
+        if drive.steady:
+            return _steady_resolution_db(self.stage, self.unit, self.bench, self.bench.load[drive.load])
+        return resolution_db(self.stage, self.bench)
+
+
+def _point(asked: _Asked, drive: _Drive, limit: tuple[Quantity, float], numbers: tuple[int, int]) -> Point:
+    stage = asked.stage
     stop = stage.stop_limit
     return Point(
         id=_id(numbers[0]),
@@ -191,20 +255,20 @@ def _point(
         load=drive.load,
         frequency_hz=drive.frequency_hz,
         cycles=drive.cycles,
-        steady=False,
+        steady=drive.steady,
         supply_v=drive.supply_v,
         channels=drive.channels,
         thermal=drive.thermal,
         quantity=limit[0],
         limit_pct=limit[1],
         group=numbers[1],
-        resolution_db=resolution_db(stage, bench),
-        confirm=confirms(stage, bench),
+        resolution_db=asked.resolution_db(drive),
+        confirm=asked.confirms(drive),
         harmonics=harmonics_within(drive.frequency_hz, stop.harmonics, stop.band_hz),
         band_hz=stop.band_hz,
         any_cycle_factor=stop.any_cycle_factor,
         rail_sag_pct=stop.rail_sag_pct,
         after_trip=stage.after_trip,
         keep_traces=stage.keep_traces,
-        rest=plan.rest,
+        rest=asked.plan.rest,
     )

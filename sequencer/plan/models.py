@@ -20,7 +20,10 @@ FormatOne = Literal[1]
 
 RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer"]
 ROLES: tuple[RoleName, ...] = ("generator", "digitiser", "supply", "load_switch", "thermometer")
-MeasurementName = Literal["output_power", "output_offset", "idle_current", "gain"]
+MeasurementName = Literal[
+    "first_power", "bench_check", "output_offset", "idle_current", "gain", "output_power", "steady_efficiency", "soak",
+    "protection",
+]  # fmt: skip
 ChannelName = Annotated[str, Field(pattern=r"^[A-Z]$")]
 InputName = Annotated[str, Field(pattern=r"^ch[1-8]$")]
 Wire = Literal[
@@ -58,6 +61,15 @@ class Budget(Strict):
     energy_load_j: Positive | None = None
 
 
+class StageOptions(Strict):
+    """What only some measurements ask. minutes: of `soak`. power_parts: of the full power, for `steady_efficiency`;
+    the first one of them for `soak` (absent: 1/8).
+    """
+
+    minutes: Annotated[float, Field(gt=0, le=240)] = 45.0
+    power_parts: Annotated[tuple[Annotated[float, Field(gt=0, le=1)], ...], Field(min_length=1)] | None = None
+
+
 class Stage(Strict):
     """The product loads x frequencies x drives x supply volts for one measurement.
 
@@ -77,7 +89,8 @@ class Stage(Strict):
     after_trip: Literal["next unit", "stop", "cool and retry once"] = "next unit"
     thermal: tuple[Literal["cold", "hot", "any"], ...] = ("any",)
     keep_traces: Annotated[int, Field(ge=0, le=100)] = 2
-    wait: Literal["cold", "warm"] = "cold"  # of idle_current
+    wait: Literal["cold", "warm", "after drive", "cooled"] = "cold"  # of idle_current and output_offset
+    options: StageOptions = StageOptions()
 
 
 class Plan(Strict):
@@ -86,6 +99,7 @@ class Plan(Strict):
     title: Text = ""
     label: Text = ""
     rest: Literal["normal", "quick"] = "normal"
+    reference: Literal["none", "first and last"] = "none"  # the first unit given is measured again at the end
     budget: Budget = Budget()
     limits: dict[str, Finite] = Field(default_factory=dict)
     stage: Annotated[tuple[Stage, ...], Field(min_length=1)]
@@ -133,6 +147,14 @@ class UnitLimit(Strict):
     energy_per_burst_j: Positive | None = None
 
 
+class Fingerprint(Strict):
+    """As last measured, by which a unit in a bay is known: so that two serials are not taken for each other."""
+
+    gain_db: dict[ChannelName, Finite] = Field(default_factory=dict)
+    idle_a: NotNegative | None = None
+    standby_a: NotNegative | None = None
+
+
 class Heat(Strict):
     stop_c: Finite = 75.0
     trip_c: Finite = 85.0
@@ -158,7 +180,8 @@ class Unit(Strict):
     passband_hz: tuple[Positive, Positive] = (20.0, 20000.0)
     coupling_hz: NotNegative = 0.0  # slowest corner; 0: coupled for DC
     input_max_vrms: Positive = 4.0
-    heatsink_j_per_k: Positive = 1500.0
+    heatsink_j_per_k: Positive = 1500.0  # of one channel's
+    heatsink_k_per_w: Positive | None = None  # of one channel's to the air, mounted as it should be
     supply_a_max: Positive = 30.0
     supply_fuse_a: Positive = 30.0
     channel: Annotated[tuple[UnitChannel, ...], Field(min_length=1)]
@@ -167,6 +190,7 @@ class Unit(Strict):
     rating: tuple[Rating, ...] = ()
     limit: UnitLimit = UnitLimit()
     heat: Heat = Heat()
+    fingerprint: Fingerprint = Fingerprint()
 
     def channel_names(self) -> tuple[str, ...]:
         return tuple(c.name for c in self.channel)

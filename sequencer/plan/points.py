@@ -26,7 +26,7 @@ class Drive:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Row:
+class RowOfPlan:
     """One row of the results, whatever it measures. load: the one that is connected. rest: "normal" or "quick"."""
 
     id: str
@@ -39,10 +39,11 @@ class _Row:
     after_trip: str
     keep_traces: int
     rest: str
+    thermal: str = "any"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Point(_Row):
+class Point(RowOfPlan):
     """One search for a power. Points that differ only in the limit share `group`, highest limit first.
 
     limit_pct: of `quantity`, percent. harmonics: highest one counted, already cut to the band. confirm: fresh
@@ -52,7 +53,6 @@ class Point(_Row):
     frequency_hz: float
     cycles: int
     steady: bool
-    thermal: str
     quantity: Quantity
     limit_pct: float
     resolution_db: float
@@ -66,16 +66,26 @@ class Point(_Row):
     def burst_s(self) -> float:
         return self.cycles / self.frequency_hz
 
+    @property
+    def drive(self) -> str:
+        """In a plan's own words: "20 cycles", "1 cycle", "steady 2 s"."""
+        if self.steady:
+            return f"steady {self.burst_s:g} s"
+        return "1 cycle" if self.cycles == 1 else f"{self.cycles} cycles"
+
 
 @dataclass(frozen=True, kw_only=True)
-class ValuePoint(_Row):
+class ValuePoint(RowOfPlan):
     """Single values at no level, or at a harmless one: nothing is searched.
 
-    frequencies_hz: of `gain`, rising; empty elsewhere. wait: of `idle_current`, until the unit is "warm", or "cold".
+    frequencies_hz: of `gain`, rising; of the measurements with one tone, that tone; empty elsewhere. wait: of
+    `idle_current` and `output_offset`, the state that is waited for. minutes, power_parts: as in the plan's options.
     """
 
     frequencies_hz: tuple[float, ...] = ()
     wait: str = "cold"
+    minutes: float = 45.0
+    power_parts: tuple[float, ...] = ()
 
 
 AnyPoint = Point | ValuePoint
@@ -98,6 +108,15 @@ def burst_cycles(text: str) -> int | None:
         return parse_drive(text).cycles
     except ValueError:
         return None
+
+
+def drive_cycles(text: str, frequency_hz: float) -> int | None:
+    """Cycles of any drive at this frequency: every one is a counted burst. None for a form that is not understood."""
+    try:
+        drive = parse_drive(text)
+    except ValueError:
+        return None
+    return drive.cycles if drive.steady_s is None else round(frequency_hz * drive.steady_s)
 
 
 def harmonics_within(frequency_hz: float, wanted: int, band_hz: tuple[float, float]) -> int:

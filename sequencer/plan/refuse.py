@@ -12,8 +12,12 @@ from sequencer.errors import Problem
 from sequencer.plan.expand import POWER, channel_sets, gain_frequencies, supply_volts, value_loads
 from sequencer.plan.inputs import Files, Inputs
 from sequencer.plan.models import Bench, Load, Plan, Stage, Unit
-from sequencer.plan.points import burst_cycles, harmonics_within
+from sequencer.plan.points import drive_cycles, harmonics_within
+from sequencer.plan.refuse_checks import check_refusals
+from sequencer.plan.refuse_heat import heat_refusals
 from sequencer.plan.refuse_points import HARMONICS_LEAST, PROOF_CYCLES, point_refusals
+from sequencer.plan.refuse_protection import protection_refusals
+from sequencer.plan.refuse_steady import steady_refusals
 from sequencer.plan.window import gain_cycles
 from sequencer.plan.wording import key_path, shown
 
@@ -50,6 +54,10 @@ def refusals(plan: Plan, unit: Unit, bench: Bench, files: Files | None = None) -
         for check in (_channels, _loads, _frequencies, _bursts, _supply):
             found += check(case)
     found += point_refusals(plan, unit, bench, named)
+    found += heat_refusals(plan, unit, bench, named)
+    found += protection_refusals(plan, unit, bench, named)
+    found += check_refusals(plan, unit, bench, named)
+    found += steady_refusals(plan, unit, bench, named)
     return list(dict.fromkeys(found))
 
 
@@ -150,8 +158,8 @@ def _gain_frequencies(case: _Case) -> Iterator[Problem]:
 
 def _bursts(case: _Case) -> Iterator[Problem]:
     for number, text in enumerate(case.stage.drives if case.stage.measurement == POWER else ()):
-        cycles = burst_cycles(text)
-        for frequency_hz in case.stage.frequencies_hz if cycles else ():
+        for frequency_hz in case.stage.frequencies_hz:
+            cycles = drive_cycles(text, frequency_hz)
             longest_s = max(cycles or 0, PROOF_CYCLES) / frequency_hz
             if longest_s > case.bench.ceiling.burst_s:
                 remedy = (

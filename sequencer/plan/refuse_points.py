@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from sequencer.errors import Problem
-from sequencer.plan.estimate import Estimate, estimates, floor
+from sequencer.plan.estimate import Estimate, estimates, floor, point_window
 from sequencer.plan.estimate_values import value_window
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files
 from sequencer.plan.models import Bench, Load, Plan, Unit
 from sequencer.plan.points import Point, ValuePoint
-from sequencer.plan.window import NoWindow, shot_window
+from sequencer.plan.window import NoWindow
 from sequencer.plan.wording import key_path, shown
 
 FLOOR_FACTOR = 3.0  # a limit nearer to the floor than that is no limit of the unit's (common practice, no source)
@@ -61,8 +61,7 @@ class _Case:
 
     @property
     def drive(self) -> str:
-        cycles = "1 cycle" if self.point.cycles == 1 else f"{self.point.cycles} cycles"
-        return f"{cycles} at {self.point.frequency_hz:g} Hz into {self.point.load}"
+        return f"{self.point.drive} at {self.point.frequency_hz:g} Hz into {self.point.load}"
 
     def by_plan(self, excess: float, key: str, value: object, remedy: str) -> _Found:
         return _Found(excess, Problem(self.files.plan, key, shown(value), remedy))
@@ -116,11 +115,12 @@ def _of_values(point: ValuePoint, cost: Estimate, plan: Plan, bench: Bench, file
 
 def _capture(case: _Case) -> Iterator[_Found]:
     point, depth = case.point, case.bench.digitiser
-    for cycles in dict.fromkeys((point.cycles, PROOF_CYCLES)):
+    proof = replace(point, steady=False, cycles=PROOF_CYCLES)
+    for one in dict.fromkeys((point, proof)):
         try:
-            shot_window(case.bench, point.frequency_hz, cycles, point.harmonics)
+            point_window(case.bench, one)
         except NoWindow as none:
-            what = case.drive if cycles == point.cycles else f"20 cycles at {point.frequency_hz:g} Hz to prove the gain"
+            what = f"20 cycles at {point.frequency_hz:g} Hz to prove the gain" if one == proof else case.drive
             value = depth.rates_hz if none.key == "rates_hz" else depth.samples_max
             yield case.by_bench(none.excess, f"digitiser.{none.key}", value, f"{what}: {none}")
 

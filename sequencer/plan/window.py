@@ -22,16 +22,24 @@ TRIGGER_PAST_S = 0.005  # after it the record counts: the burst and a converter'
 GAIN_HARMONICS = 3
 GAIN_BURST_S, GAIN_CYCLES = 0.25, (10, 20)
 RESIDUAL_UP_TO = 3  # cycles: judged against a twin with a floor of its own
+STEADY_RECORD_S, STEADY_CYCLES = 0.2, 10  # of a steady tone its last so many seconds are read, or so many cycles
+CLOCKS_APART = 2e-4  # of two crystals together, twice over: the record must not outlast the tone
 
 
 @dataclass(frozen=True)
 class ShotWindow:
-    """before_s, after_s: silence captured before and after the burst, seconds."""
+    """before_s, after_s: silence captured before and after the burst, seconds. delay_s: from the trigger to the first
+    sample, where the record begins within the tone; before_s and after_s are then 0."""
 
     sample_rate_hz: float
     samples: int
     before_s: float
     after_s: float
+    delay_s: float = 0.0
+
+    @property
+    def record_s(self) -> float:
+        return self.samples / self.sample_rate_hz
 
 
 class NoWindow(ValueError):
@@ -66,6 +74,32 @@ def shot_window(bench: Bench, frequency_hz: float, cycles: int, harmonics: int) 
     rate_hz = next((r for r in fitting if r >= wanted_hz), fitting[-1])
     samples = _samples(burst_s + 2.0 * before_s, rate_hz)
     return ShotWindow(rate_hz, samples, before_s, samples / rate_hz - before_s - burst_s)
+
+
+def steady_record_s(frequency_hz: float) -> float:
+    """Seconds of a steady tone that are read, at its end: 0.2 s, and at least 10 cycles."""
+    return max(STEADY_RECORD_S, STEADY_CYCLES / frequency_hz)
+
+
+def steady_window(bench: Bench, frequency_hz: float, harmonics: int, cycles: int | None = None) -> ShotWindow:
+    """The end of a steady tone of `cycles` (None: where it lies is not said, only its size), without silence:
+    `steady_record_s` of it, at a rate chosen as for a burst.
+
+    Never fewer than 2.5 samples a cycle for each harmonic. The record ends 0.02 % of the tone before the tone does:
+    the digitiser counts the delay by its own clock. Raises NoWindow.
+    """
+    depth, record_s = bench.digitiser, steady_record_s(frequency_hz)
+    least_hz = SAMPLES_PER_HARMONIC * harmonics * frequency_hz
+    wanted_hz = max(least_hz, min(SAMPLES_PER_CYCLE * frequency_hz, FULL_RATE_HZ))
+    fitting = [
+        rate for rate in sorted(depth.rates_hz) if rate >= least_hz and _samples(record_s, rate) <= depth.samples_max
+    ]
+    if not fitting:
+        raise _why_not(bench, record_s, least_hz)
+    rate_hz = next((r for r in fitting if r >= wanted_hz), fitting[-1])
+    samples = _samples(record_s, rate_hz)
+    tone_s = (cycles or 0) / frequency_hz * (1.0 - CLOCKS_APART)
+    return ShotWindow(rate_hz, samples, 0.0, 0.0, max(tone_s - samples / rate_hz, 0.0))
 
 
 def silence_window(bench: Bench, seconds: float) -> ShotWindow:

@@ -3,25 +3,34 @@ within_bench."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 from sequencer.errors import Problem
 from sequencer.plan.expand import limits_of
 from sequencer.plan.models import Plan, Stage, Unit
-from sequencer.plan.points import parse_drive
+from sequencer.plan.points import CYCLES_AT_MOST, parse_drive
+from sequencer.plan.window import steady_record_s
 from sequencer.plan.wording import shown
 
 LIMIT_AT_MOST_PCT = 30.0  # a square wave has 48.3 %: nothing is learned near it
 THD_N_CYCLES = 3
 GAIN_AT_MOST_DB = 80.0
+STEADY_LEAST_S = 0.5  # a supply and its meter have come to rest (common practice, no source)
+STEADY_RECORDS = 2.0  # a tone lasts so many times what is read of it: the reading is of its second half
 POWER = "output_power"
 _OF_A_POWER = ("drives", "stop_limit", "resolution_db", "confirm")
 NEEDLESS: dict[str, tuple[str, ...]] = {
     POWER: ("wait",),
-    "output_offset": (*_OF_A_POWER, "frequencies_hz", "wait"),
-    "idle_current": (*_OF_A_POWER, "frequencies_hz", "channels"),
+    "output_offset": (*_OF_A_POWER, "frequencies_hz", "thermal"),
+    "idle_current": (*_OF_A_POWER, "frequencies_hz", "channels", "thermal"),
+    "protection": (*_OF_A_POWER, "wait", "thermal"),
+    "soak": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
     "gain": (*_OF_A_POWER, "wait"),
+    "steady_efficiency": (*_OF_A_POWER, "wait", "thermal"),
+    "first_power": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
+    "bench_check": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
 }
 
 
@@ -55,10 +64,6 @@ def _stage_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
     yield from _needless(stage, key, file)
     yield from _drive_problems(stage, key, file)
     yield from _limit_problems(stage, f"{key}.stop_limit", file)
-    for number, state in enumerate(stage.thermal):
-        if state != "any":
-            remedy = 'this version measures at the heat sink\'s temperature as it is and records it: write "any"'
-            yield Problem(file, f"{key}.thermal[{number}]", shown(state), remedy)
 
 
 def _needless(stage: Stage, key: str, file: str) -> Iterator[Problem]:
@@ -81,15 +86,29 @@ def _drive_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:
         except ValueError as error:
             yield Problem(file, place, shown(text), str(error))
             continue
-        if drive.cycles is None:
-            yield Problem(file, place, shown(text), 'this version measures bursts: write "N cycles" or "1 cycle"')
-        elif drive.cycles < THD_N_CYCLES and stage.stop_limit.thd_n_pct is not None:
+        if drive.steady_s is not None:
+            for remedy in steady_words(drive.steady_s, stage.frequencies_hz):
+                yield Problem(file, place, shown(text), remedy)
+        elif drive.cycles is not None and drive.cycles < THD_N_CYCLES and stage.stop_limit.thd_n_pct is not None:
             yield Problem(
                 file,
                 place,
                 shown(text),
                 f"THD+N needs at least {THD_N_CYCLES} cycles: use thd_pct for this drive",
             )
+
+
+def steady_words(steady_s: float, frequencies_hz: Sequence[float]) -> Iterator[str]:
+    """Why a steady tone is too short or too long to be one."""
+    if steady_s < STEADY_LEAST_S:
+        yield f"a steady tone lasts at least {STEADY_LEAST_S:g} s"
+    for hz in frequencies_hz:
+        least_s, cycles = STEADY_RECORDS * steady_record_s(hz), round(steady_s * hz)
+        if STEADY_LEAST_S <= steady_s < least_s:
+            yield f"at {hz:g} Hz a steady tone lasts at least {least_s:g} s: its last 10 cycles are read"
+        if cycles > CYCLES_AT_MOST:
+            most_s = math.floor(10.0 * CYCLES_AT_MOST / hz) / 10.0
+            yield f"{cycles} cycles at {hz:g} Hz, at most {CYCLES_AT_MOST} can be counted: at most {most_s:g} s"
 
 
 def _limit_problems(stage: Stage, key: str, file: str) -> Iterator[Problem]:

@@ -12,7 +12,7 @@ MOST_VALUES = 4
 
 def point_line(serial: str, row: Mapping[str, Any]) -> str:
     """`MV-0117 p001 8R, 20 cycles 1 kHz: A 62.1 W, B 61.4 W at 1 % THD; 11 shots`."""
-    if row.get("cycles") is None:
+    if row["measurement"] != "output_power":
         return _of_values(serial, row)
     head = f"{serial} {row['id']} {row['load']}, {words.drive(row)}"
     if row["outcome"] != "measured":

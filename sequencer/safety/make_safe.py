@@ -1,8 +1,8 @@
 """Make safe: the list of acts first (pure), then the doing; repeatable from any state, going on after a failed
 act, and coming back to it: an instrument that was away for a moment must not stay energised for the night.
 
-Normal order: signal off, silence, supply off, rail down as measured, loads open. Fault order: signal and supply
-off at once; the load stays connected, since it bleeds the rail and a relay opened under DC welds.
+Normal order: signal off, silence, remote line off, supply off, rail down as measured, loads open. Fault order: signal
+and supply off at once; the load stays connected, since it bleeds the rail and a relay opened under DC welds.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 Order = Literal["normal", "fault"]
-ActName = Literal["signal off", "supply off", "silence", "rail down", "loads open"]
+RemoteOff = Callable[[], Awaitable[None]]
+ActName = Literal["signal off", "silence", "remote off", "supply off", "rail down", "loads open"]
 
 SILENCE_S = 0.05
 ACT_WITHIN_S = 3.0
@@ -92,8 +93,10 @@ class Report:
         self.unconfirmed = [n for n in self.unconfirmed if n != name] + ([] if confirmed else [name])
 
 
-def acts(order: Order, *, bleed_s: float) -> tuple[Act, ...]:
-    """The acts in their order. bleed_s: how long the rail may take to fall, from the unit's file."""
+def acts(order: Order, *, bleed_s: float, remote: bool = False) -> tuple[Act, ...]:
+    """The acts in their order. bleed_s: how long the rail may take to fall, from the unit's file. remote: the unit
+    has a remote line, which goes before the supply; in fault order the supply itself takes it along.
+    """
     if order == "fault":
         return (
             Act("signal off", ACT_WITHIN_S),
@@ -103,30 +106,37 @@ def acts(order: Order, *, bleed_s: float) -> tuple[Act, ...]:
     return (
         Act("signal off", ACT_WITHIN_S),
         Act("silence", SILENCE_S + ACT_WITHIN_S),
+        *((Act("remote off", ACT_WITHIN_S),) if remote else ()),
         Act("supply off", ACT_WITHIN_S),
         Act("rail down", bleed_s),
         Act("loads open", ACT_WITHIN_S),
     )
 
 
-async def perform(todo: tuple[Act, ...], order: Order, bench: Bench, clock: Clock) -> Report:
+async def perform(
+    todo: tuple[Act, ...], order: Order, bench: Bench, clock: Clock, remote_off: RemoteOff | None = None
+) -> Report:
     """Does the acts in order, each once; then those that failed again, in order, for AGAIN_FOR_S.
 
     Relays are opened only under a rail seen to be down: else they stay as they are.
     """
     report = Report(order)
-    await _once_each(todo, report, bench, clock)
+    await _once_each(todo, report, bench, clock, remote_off)
     end_ns = clock.now_ns() + round(AGAIN_FOR_S * 1e9)
     while not report.confirmed and clock.now_ns() < end_ns:
         await clock.sleep(AGAIN_AFTER_S)
-        await _once_each(tuple(act for act in todo if act.name in report.unconfirmed), report, bench, clock)
+        again = tuple(act for act in todo if act.name in report.unconfirmed)
+        await _once_each(again, report, bench, clock, remote_off)
     return report
 
 
-async def _once_each(todo: tuple[Act, ...], report: Report, bench: Bench, clock: Clock) -> None:
+async def _once_each(
+    todo: tuple[Act, ...], report: Report, bench: Bench, clock: Clock, remote_off: RemoteOff | None
+) -> None:
     doing: dict[ActName, Callable[[], Awaitable[None]]] = {
         "signal off": bench.generator.make_safe,
         "silence": lambda: clock.sleep(SILENCE_S),
+        "remote off": remote_off or (lambda: clock.sleep(0.0)),
         "supply off": bench.supply.make_safe,
         "rail down": lambda: _rail_down(bench.supply, clock),
         "loads open": bench.load_switch.open_all,

@@ -13,13 +13,31 @@ Phase = Literal["filling", "waiting", "recording", "complete"]
 
 
 @dataclass(frozen=True)
-class Capture:
-    """Settings as they were when armed. starts_ns: pre-trigger begins to fill. auto: triggers by itself."""
+class Shape:
+    """Of a record, in samples: `before` of its `points` are the pre-trigger part; `delay` lie between the trigger and
+    the first sample that follows that part.
+    """
 
-    starts_ns: int
     sample_hz: float
     points: int
     before: int
+    delay: int = 0
+
+    @property
+    def first_s(self) -> float:
+        """Time of the first sample as the instrument tells it, trigger at 0."""
+        return (self.delay - self.before) / self.sample_hz
+
+
+@dataclass(frozen=True)
+class Capture:
+    """Settings as they were when armed. starts_ns: pre-trigger begins to fill. auto: triggers by itself.
+
+    shape: of the record.
+    """
+
+    starts_ns: int
+    shape: Shape
     auto: bool
     inputs: tuple[InputSetting, ...]
     probes: tuple[float, ...]
@@ -27,7 +45,7 @@ class Capture:
     @property
     def ready_ns(self) -> int:
         """The pre-trigger is full; triggers that come before are not seen."""
-        return self.starts_ns + round(self.before / self.sample_hz * 1e9)
+        return self.starts_ns + round(self.shape.before / self.shape.sample_hz * 1e9)
 
     def trigger_ns(self, world: World, now_ns: int) -> int | None:
         """When it was triggered, if it was."""
@@ -39,7 +57,8 @@ class Capture:
         return found
 
     def complete_ns(self, trigger_ns: int) -> int:
-        return trigger_ns + round((self.points - self.before) / self.sample_hz * 1e9)
+        shape = self.shape
+        return trigger_ns + round((shape.delay + shape.points - shape.before) / shape.sample_hz * 1e9)
 
     def phase(self, world: World, now_ns: int) -> Phase:
         if now_ns < self.ready_ns:
@@ -50,7 +69,9 @@ class Capture:
         return "recording" if now_ns < self.complete_ns(trigger_ns) else "complete"
 
     def record(self, trigger_ns: int) -> Record:
-        return Record(trigger_ns, self.sample_hz, self.points, self.before)
+        """With a delay above the pre-trigger part the trigger lies before the first sample: `before` is negative."""
+        shape = self.shape
+        return Record(trigger_ns, shape.sample_hz, shape.points, shape.before - shape.delay)
 
     def input(self, number: int) -> tuple[InputSetting, float] | None:
         """Settings and probe ratio of an input that took part."""

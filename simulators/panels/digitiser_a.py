@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from simulators.panels import arguments as arg
-from simulators.panels.acquisition import Capture, block
+from simulators.panels.acquisition import Capture, Shape, block
 from simulators.panels.front import Front
 from simulators.panels.tree import Call, Command, Refused
 from simulators.world.digitise import Codes, Digitiser, InputSetting, one_two_five, range_at_least
@@ -20,6 +20,7 @@ RANGES = one_two_five(5e-3, 10.0)
 RATES_HZ = (1e5, 2e5, 5e5, 1e6, 2e6)
 MANY_INPUTS_HZ = 1e6
 DIVISIONS = 8
+MOST_DELAY_S, DELAYS_PER_S = 50.0, 1e5  # set in 10 us
 STILL_STOPPED_NS = 2_000_000
 INPUTS = (1, 2, 3, 4)
 
@@ -53,6 +54,7 @@ class DigitiserA(Front):
     def _defaults(self) -> None:
         self._channels = {n: _Channel(on=n == 1) for n in INPUTS}
         self._rate_hz, self._points, self._before_s = 1e6, 20_000, 0.0
+        self._delay_s = 0.0
         self._auto = True
         self._armed: Capture | None = None
         self._source = 1
@@ -89,6 +91,7 @@ class DigitiserA(Front):
         add("ACQuire:SRATe", Command(self._set_rate, lambda _: arg.plain(self._rate_hz, 6)))
         add("ACQuire:POINts", Command(self._set_points, lambda _: str(self._points)))
         add("TIMebase:PRETrigger", Command(self._set_before, lambda _: arg.plain(self._before_s, 6)))
+        add("TRIGger:DELay", Command(self._set_delay, lambda _: arg.plain(self._delay_s, 9)))
         add("TRIGger:SOURce", Command(lambda c: arg.word(c.args[0], {"EXTernal": None}), lambda _: "EXT"))
         add("TRIGger:SWEep", Command(self._set_auto, lambda _: "AUTO" if self._auto else "NORM"))
 
@@ -150,6 +153,9 @@ class DigitiserA(Front):
     def _set_before(self, call: Call) -> None:
         self._before_s = arg.number(call.args[0], 0.0, self._points / self._rate_hz)
 
+    def _set_delay(self, call: Call) -> None:
+        self._delay_s = round(arg.number(call.args[0], 0.0, MOST_DELAY_S) * DELAYS_PER_S) / DELAYS_PER_S
+
     def _set_auto(self, call: Call) -> None:
         self._auto = arg.word(call.args[0], {"AUTO": True, "NORMal": False})
 
@@ -159,9 +165,12 @@ class DigitiserA(Front):
         used = [(n, c) for n, c in self._channels.items() if c.on]
         self._armed = Capture(
             starts_ns=call.now_ns + STILL_STOPPED_NS,
-            sample_hz=self._rate_hz,
-            points=self._points,
-            before=min(round(self._before_s * self._rate_hz), self._points),
+            shape=Shape(
+                self._rate_hz,
+                self._points,
+                before=min(round(self._before_s * self._rate_hz), self._points),
+                delay=round(self._delay_s * self._rate_hz),  # whole at any rate: 10 us is a sample at the slowest
+            ),
             auto=self._auto,
             inputs=tuple(InputSetting(n, c.range_v, DIVISIONS, c.offset_v, c.coupling, c.fifty) for n, c in used),
             probes=tuple(c.probe for _, c in used),
@@ -201,11 +210,11 @@ class DigitiserA(Front):
 
     def _preamble(self) -> str:
         taken, setting, probe = self._chosen()
-        step_s = 1.0 / taken.sample_hz
+        shape = taken.shape
         step_v = setting.volts_per_division * DIVISIONS * probe / 65536.0
-        x = (arg.plain(step_s, 9), arg.plain(-taken.before * step_s, 9), "0")
+        x = (arg.plain(1.0 / shape.sample_hz, 9), arg.plain(shape.first_s, 9), "0")
         y = (arg.plain(step_v, 9), arg.plain(setting.offset_v * probe, 9), "32768")
-        return ",".join(("1", "0", str(taken.points), "1", *x, *y))
+        return ",".join(("1", "0", str(shape.points), "1", *x, *y))
 
     def _data(self) -> bytes:
         taken, setting, _ = self._chosen()
@@ -215,5 +224,5 @@ class DigitiserA(Front):
         return block(((self._codes[setting.number] + half) << shift).astype(np.dtype("<u2")).tobytes())
 
     def _block_lasts_s(self, _args: tuple[str, ...]) -> float:
-        points = self._taken.points if self._taken else 0
+        points = self._taken.shape.points if self._taken else 0
         return 0.001 + 1e-7 * 2 * points

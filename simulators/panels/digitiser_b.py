@@ -11,7 +11,7 @@ import numpy as np
 
 from simulators.panel import Wait
 from simulators.panels import arguments as arg
-from simulators.panels.acquisition import Capture, block
+from simulators.panels.acquisition import Capture, Shape, block
 from simulators.panels.front import Front
 from simulators.panels.tree import Call, Command, Refused
 from simulators.world.digitise import Codes, Digitiser, InputSetting, one_two_five, range_at_least
@@ -20,6 +20,7 @@ from simulators.world.world import World
 RANGES = one_two_five(2e-3, 10.0)
 RATES_HZ = (1e5, 2.5e5, 5e5, 1e6, 2.5e6)
 DIVISIONS = 10
+MOST_DELAY_S = 50.0
 LOOK_AGAIN_NS = 1_000_000  # while nothing has triggered it yet, a blocked query is looked at this often
 INPUTS = (1, 2, 3, 4)
 
@@ -54,6 +55,7 @@ class DigitiserB(Front):
     def _defaults(self) -> None:
         self._channels = {n: _Channel(on=n == 1) for n in INPUTS}
         self._rate_hz, self._points, self._before_percent = 1e6, 20_000, 0.0
+        self._delay_samples = 0
         self._auto, self._once = True, False
         self._armed: Capture | None = None
         self._source = 1
@@ -94,6 +96,10 @@ class DigitiserB(Front):
         add(
             "HORizontal:PREtrigger",
             Command(self._set_before, lambda _: arg.short_exponent(self._before_percent, 4)),
+        )
+        add(
+            "HORizontal:BEGin",
+            Command(self._set_delay, lambda _: arg.short_exponent(self._delay_samples / self._rate_hz, 9)),
         )
         add("TRIGger:SOUrce", Command(lambda c: arg.word(c.args[0], {"EXTernal": None}), lambda _: "EXT"))
         add("TRIGger:MODe", Command(self._set_auto, lambda _: "AUTO" if self._auto else "NORM"))
@@ -144,12 +150,16 @@ class DigitiserB(Front):
     def _set_rate(self, call: Call) -> None:
         wanted_hz = arg.number(call.args[0], 1e-3, RATES_HZ[-1])
         self._rate_hz = min(rate for rate in RATES_HZ if rate >= wanted_hz * (1.0 - 1e-9))
+        self._delay_samples = min(self._delay_samples, round(MOST_DELAY_S * self._rate_hz))
 
     def _set_points(self, call: Call) -> None:
         self._points = arg.whole(call.args[0], 500, 100_000)
 
     def _set_before(self, call: Call) -> None:
         self._before_percent = arg.number(call.args[0], 0.0, 100.0)
+
+    def _set_delay(self, call: Call) -> None:
+        self._delay_samples = round(arg.number(call.args[0], 0.0, MOST_DELAY_S) * self._rate_hz)
 
     def _set_auto(self, call: Call) -> None:
         self._auto = arg.word(call.args[0], {"AUTO": True, "NORMal": False})
@@ -167,9 +177,12 @@ class DigitiserB(Front):
         used = [(n, c) for n, c in self._channels.items() if c.on]
         return Capture(
             starts_ns=now_ns,
-            sample_hz=self._rate_hz,
-            points=self._points,
-            before=round(self._before_percent / 100.0 * self._points),
+            shape=Shape(
+                self._rate_hz,
+                self._points,
+                before=round(self._before_percent / 100.0 * self._points),
+                delay=self._delay_samples,
+            ),
             auto=self._auto,
             inputs=tuple(_input_setting(n, c) for n, c in used),
             probes=tuple(1.0 / c.gain for _, c in used),
@@ -204,11 +217,11 @@ class DigitiserB(Front):
     def _preamble(self) -> str:
         """Zero volts lie `yoff` codes above the middle; yzero stays 0."""
         taken, setting, probe = self._chosen()
-        step_s = 1.0 / taken.sample_hz
+        shape = taken.shape
         step_v = setting.volts_per_division * DIVISIONS / 65536.0
-        numbers = (step_s, -taken.before * step_s, step_v * probe, -setting.offset_v / step_v, 0.0)
+        numbers = (1.0 / shape.sample_hz, shape.first_s, step_v * probe, -setting.offset_v / step_v, 0.0)
         shown = (arg.short_exponent(value, 9) for value in numbers)
-        return ";".join(("2", "16", "RI", str(taken.points), *shown))
+        return ";".join(("2", "16", "RI", str(shape.points), *shown))
 
     def _data(self) -> bytes:
         taken, setting, _ = self._chosen()
@@ -218,7 +231,7 @@ class DigitiserB(Front):
         return block((self._codes[setting.number] << shift).astype(np.dtype(">i2")).tobytes())
 
     def _block_lasts_s(self, _args: tuple[str, ...]) -> float:
-        points = self._taken.points if self._taken else 0
+        points = self._taken.shape.points if self._taken else 0
         return 0.0005 + 0.5e-7 * 2 * points
 
 

@@ -9,11 +9,11 @@ from simulators.panels.front import Front
 from simulators.panels.tree import Call, Command, Refused
 from simulators.world.world import World
 
-CONTACTS = frozenset(str(n) for n in (*range(101, 117), *range(201, 209)))
+CONTACTS = frozenset(str(n) for n in (*range(101, 117), *range(201, 233)))
 
 
 class LoadSwitchA(Front):
-    """Contacts 101 to 116 and 201 to 208; all open at power-on."""
+    """Contacts 101 to 116 and 201 to 232; all open at power-on."""
 
     message_s = 0.002
 

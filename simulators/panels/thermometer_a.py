@@ -1,4 +1,4 @@
-"""Front of the thermometer with eight thermocouples."""
+"""Front of the thermometer with eight thermocouples on each of two terminal blocks."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from simulators.panels.tree import Call, Command, Refused
 from simulators.world.noise import normal
 from simulators.world.world import World
 
-INPUTS = frozenset(str(n) for n in range(301, 309))
+INPUTS = frozenset(str(n) for n in range(301, 317))
 OPEN = 9.9e37
 EACH_S = 0.040
 STEP_K = 0.01
 
 
 class ThermometerA(Front):
-    """Inputs 301 to 308; one that is connected to nothing reads as open."""
+    """Inputs 301 to 316; one that is connected to nothing reads as open."""
 
     message_s = 0.002
 

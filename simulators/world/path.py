@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,6 +44,19 @@ class Path:
     def takes(self) -> bool:
         """It can take current from the rail."""
         return not math.isinf(self.load_ohm)
+
+    @property
+    def momentary(self) -> bool:
+        """What it takes at an instant hangs on that instant alone."""
+        return True
+
+    def part(self, first: int, last: int) -> Path:
+        """The same between two points of the grid, both included; only if it is momentary."""
+        return replace(self, wanted_v=self.wanted_v[first : last + 1])
+
+    def as_resistance(self) -> Path:
+        """As if the load were a resistance and no core saturated."""
+        return self
 
     def amps(self, rail_v: Samples) -> Samples:
         """Current of the stage; no load, no current."""
@@ -108,6 +121,15 @@ class ShapedPath(Path):
     @property
     def takes(self) -> bool:
         return not math.isinf(self._far_ohm) or self._transformer is not None
+
+    @property
+    def momentary(self) -> bool:
+        return not self.load_h and self._transformer is None
+
+    def as_resistance(self) -> Path:
+        ratio = self._transformer.ratio if self._transformer else 1.0
+        channel = replace(self.channel, transformer=None, output_ohm=self._series_ohm)
+        return replace(self, channel=channel, load_ohm=self.load_ohm / ratio**2, load_h=0.0)
 
     @property
     def _part(self) -> float:

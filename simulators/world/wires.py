@@ -110,8 +110,9 @@ class Wires:
 
 
 def noise_vrms(segment: Segment, wire: str) -> float:
-    """Noise of a powered unit at its output."""
+    """Noise of a powered unit at its output; an open one is not connected to its stage."""
     unit = segment.setting.unit
     if unit is None or not segment.setting.live or not wire.startswith(("output", "leg")):
         return 0.0
-    return max((c.noise_vrms for c in unit.channels if c.name == wire.split()[1]), default=0.0)
+    own = [c for c in unit.channels if c.name == wire.split()[1]]
+    return max((c.noise_vrms for c in own if c.fault != "open"), default=0.0)

@@ -105,7 +105,7 @@ def demo_shares() -> dict[str, float]:
     assert traces
     with tempfile.TemporaryDirectory() as folder:
         begun = CLOCK()
-        done = dry_run(DryRun(out=Path(folder) / "out"), say=lambda line: None)
+        done = dry_run(DryRun(plan="demo", out=Path(folder) / "out"), say=lambda line: None)
         wall = CLOCK() - begun
     exchanges = shares.calls["world and panels"]
     table = {f"share {room} %": 100.0 * spent / wall for room, spent in shares.spent.items()}

@@ -15,7 +15,8 @@ PREPARE_A = f"""
 > CHANnel1:OFFSet 0
 > ACQuire:TYPE NORMal
 > TRIGger:SOURce EXTernal
-> TRIGger:SWEep NORMal{EMPTY}> CHANnel1:PROBe?
+> TRIGger:SWEep NORMal
+> TRIGger:DELay 0{EMPTY}> CHANnel1:PROBe?
 < 1.0000E+01
 > CHANnel1:COUPling?
 < DC
@@ -29,6 +30,8 @@ PREPARE_A = f"""
 < EXT
 > TRIGger:SWEep?
 < NORM
+> TRIGger:DELay?
+< 0.000000000E+00
 """
 # 18 V must fit: 4.5 V a division is asked (four to each side), 5 V the next range up: 20 V.
 # 1.2 MS/s asked, rounded down to 1 MS/s; 950 samples rounded up to 1000.
@@ -53,10 +56,13 @@ SET_A = f"""
 < 1.000000E+06
 > ACQuire:POINts?
 < 1000
-> TIMebase:PRETrigger 5E-4{EMPTY}> TIMebase:PRETrigger?
+> TIMebase:PRETrigger 5E-4
+> TRIGger:DELay 0{EMPTY}> TIMebase:PRETrigger?
 < 5.000000E-04
 > TIMebase:PRETrigger?
 < 5.000000E-04
+> TRIGger:DELay?
+< 0.000000000E+00
 > CHANnel1:SCALe?
 < 5.00000E+00
 """
@@ -101,7 +107,8 @@ PREPARE_B = f"""
 > CH1:POSition 0
 > ACQuire:STOPAfter SEQuence
 > TRIGger:SOUrce EXTernal
-> TRIGger:MODe NORMal{EMPTY}> CH1:PROBe:GAIN?
+> TRIGger:MODe NORMal
+> HORizontal:BEGin 0{EMPTY}> CH1:PROBe:GAIN?
 < 1.0000E-1
 > CH1:COUPling?
 < DC
@@ -115,6 +122,8 @@ PREPARE_B = f"""
 < EXT
 > TRIGger:MODe?
 < NORM
+> HORizontal:BEGin?
+< 0.000000000E+0
 """
 # 22 V must fit: 4.4 V a division is asked (five to each side), 5 V the next range: 25 V. 0.9 MS/s goes up to
 # 1 MS/s; 1000 samples last 1 ms, of which 0.25 ms are 25 percent.
@@ -139,10 +148,13 @@ SET_B = f"""
 < 1.0000E+6
 > HORizontal:RECOrdlength?
 < 1000
-> HORizontal:PREtrigger 25{EMPTY}> HORizontal:PREtrigger?
+> HORizontal:PREtrigger 25
+> HORizontal:BEGin 0{EMPTY}> HORizontal:PREtrigger?
 < 2.5000E+1
 > HORizontal:PREtrigger?
 < 2.5000E+1
+> HORizontal:BEGin?
+< 0.000000000E+0
 > CH1:SCAle?
 < 5.0000E+0
 """

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.process
 def start(out: Path) -> subprocess.Popen[str]:
     """A slowed rehearsal, so that there is something to interrupt."""
     return subprocess.Popen(
-        [sys.executable, "-P", "-m", "sequencer", "dry-run", "--out", str(out), "--speed", "40"],
+        [sys.executable, "-P", "-m", "sequencer", "dry-run", "demo", "--out", str(out), "--speed", "40"],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,

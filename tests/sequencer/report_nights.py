@@ -24,9 +24,9 @@ HOSTILE = (
 
 @cache
 def rehearsed() -> tuple[Path, dict[str, Any]]:
-    """The folder and the results of the demo night; nothing in it is changed by a test."""
+    """The folder and the results of a night of the plan `demo`; nothing in it is changed by a test."""
     out = Path(mkdtemp(prefix="nightramp-paper-")) / "night"
-    done = dry_run(DryRun(out=out), say=lambda line: None)
+    done = dry_run(DryRun(plan="demo", out=out), say=lambda line: None)
     assert done.exit_code == 0, done.text
     return out, json.loads((out / "results.json").read_text())
 

@@ -36,7 +36,7 @@ def test_a_refused_plan_exits_2_names_all_and_writes_nothing(
     monkeypatch.chdir(tmp_path)
     text = (ROOT / "sequences" / "plans" / "first.toml").read_text()
     plan = tmp_path / "mine.toml"
-    plan.write_text(text.replace('"8R"', '"8R", "7R"').replace('"20 cycles"', '"20 cycles", "steady 2 s"'))
+    plan.write_text(text.replace('"8R"', '"8R", "7R"').replace('"20 cycles"', '"20 cycles", "steady 10 s"'))
     assert main([command, "./mine.toml", "--unit", "ferry_pa_60"]) == 2
     error = capsys.readouterr().err
     assert "7R" in error

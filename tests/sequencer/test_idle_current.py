@@ -8,7 +8,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from sequencer.measurements.idle_current import idle_current, rising_pct, slope_pct_per_min
+from sequencer.measurements.idle_current import idle_current
+from sequencer.measurements.idle_watch import rising_pct, slope_pct_per_min
 from sequencer.measurements.values import Expected, Values
 from tests.sequencer.paper_values import PaperBench, drive, job
 

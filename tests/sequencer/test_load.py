@@ -22,9 +22,8 @@ from pydantic import BaseModel
 from sequencer.errors import InputRefused
 from sequencer.plan import load
 from sequencer.plan.inputs import UnitArgument
-from sequencer.plan.load import load_bench, load_inputs, load_plan, load_unit, parse_unit_argument, shipped
+from sequencer.plan.load import load_bench, load_inputs, load_plan, parse_unit_argument
 from sequencer.plan.models import Bench, Plan, Unit
-from sequencer.plan.refuse import refusals_of
 from sequencer.plan.schema import file_schemas
 from sequencer.plan.within_bench import off_loopback
 from tests.sequencer.sound_inputs import BENCH, SOUND, Kind, changed, problems, write
@@ -126,24 +125,6 @@ def test_unit_argument_with_a_part_missing(text: str) -> None:
 
 
 # --- what ships -------------------------------------------------------------------------------------
-
-
-def test_what_ships_is_sound_on_every_shipped_bench() -> None:
-    names = shipped()
-    assert {"first", "demo", "two_limits"} <= set(names["plans"])
-    assert {"workshop", "second_workshop"} <= set(names["benches"])
-    for plan in names["plans"]:
-        for bench in names["benches"]:
-            inputs = load_inputs(plan, list(names["units"]), bench)
-            assert refusals_of(inputs) == []
-            assert len({u.bay.name for u in inputs.units}) == len(names["units"])
-    assert all(title for kind in names.values() for title in kind.values())
-
-
-def test_shipped_serials_have_a_simulated_truth() -> None:
-    serials = {load_unit(name).model.serial for name in shipped()["units"]}
-    for name in shipped()["benches"]:
-        assert serials <= set(load_bench(name).model.simulated.truth)
 
 
 def test_shipped_files_work_in_another_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -67,7 +67,7 @@ def test_tones_lie_within_the_passband(tmp_path: Path) -> None:
     [
         ("output_offset", "drives", '["20 cycles"]'),
         ("output_offset", "frequencies_hz", "[1000.0]"),
-        ("output_offset", "wait", '"warm"'),
+        ("output_offset", "thermal", '["hot"]'),
         ("idle_current", "channels", '"each"'),
         ("idle_current", "confirm", "3"),
         ("gain", "resolution_db", "0.1"),

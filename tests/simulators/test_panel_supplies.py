@@ -192,7 +192,7 @@ def test_thermometer_transcript() -> None:
             ("UNIT:TEMP?", "C"),
             ("READ? (@301)", "+2.35000000E+01"),
             ("READ? (@302,301)", "+9.90000000E+37,+2.35000000E+01"),
-            ("READ? (@309)", None),
+            ("READ? (@317)", None),
             error(-222, "Data out of range"),
             ("UNIT:TEMP F", None),
             error(-224, "Illegal parameter value"),

@@ -1,4 +1,4 @@
-"""The demo over real sockets in simulated time: repeatable to the byte, and not by accident."""
+"""The plan `demo` over real sockets in simulated time: repeatable to the byte, and not by accident."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from sequencer.compose import DryRun, dry_run
 
 
 def run(out: Path, **asked: Any) -> dict[str, Any]:
-    done = dry_run(DryRun(out=out, **asked), say=lambda line: None)
+    done = dry_run(DryRun(**({"plan": "demo", "out": out} | asked)), say=lambda line: None)
     assert done.exit_code == 0, done.text
     found: dict[str, Any] = json.loads((out / "results.json").read_text())
     return found

@@ -12,7 +12,7 @@ from sequencer.ledger.store import Ledger
 
 
 def test_a_full_disk_ends_the_night_safely_and_by_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = dry_run(DryRun(out=tmp_path / "whole"), say=lambda line: None)
+    whole = dry_run(DryRun(plan="demo", out=tmp_path / "whole"), say=lambda line: None)
     pages = (tmp_path / "whole" / "ledger.sqlite").stat().st_size // 4096
 
     def small(path: Path) -> Ledger:
@@ -20,7 +20,7 @@ def test_a_full_disk_ends_the_night_safely_and_by_name(tmp_path: Path, monkeypat
 
     monkeypatch.setattr(compose, "Ledger", small)
     said: list[str] = []
-    done = dry_run(DryRun(out=tmp_path / "full"), say=said.append)
+    done = dry_run(DryRun(plan="demo", out=tmp_path / "full"), say=said.append)
     assert done.exit_code == 5
     assert "LedgerFull" in done.text or "full" in done.text
     assert "made safe, confirmed" in done.text

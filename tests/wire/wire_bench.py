@@ -5,7 +5,7 @@ drivers and real sockets, in virtual time. Only the ledger is left out: rows and
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -15,13 +15,14 @@ from sequencer.clock import VirtualClock, one_core, run_virtual
 from sequencer.compose import capture_of
 from sequencer.measurements.judge import Judged, judge
 from sequencer.measurements.output_power import Outcome
-from sequencer.measurements.values import Values
+from sequencer.measurements.values import Finding, Values
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
+from sequencer.night.listen import Nobody
 from sequencer.night.night import Doing, Night
 from sequencer.night.setup import NightPlan, UnitRun
 from sequencer.night.shot import Shooter
-from sequencer.plan.estimate import shot_window
+from sequencer.plan.estimate import point_window
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files, Loaded
 from sequencer.plan.load import load_bench
@@ -29,7 +30,7 @@ from sequencer.plan.models import ROLES, Bench, Plan, RoleName, SupplyRange, Uni
 from sequencer.plan.points import Point, ValuePoint
 from sequencer.plan.refuse import refusals
 from sequencer.roles import build, load_dialects
-from sequencer.safety.make_safe import Order, Report, acts, perform
+from sequencer.safety.make_safe import Order, RemoteOff, Report, acts, perform
 from simulators.bench import BenchSpec, Instrument, SimulatedBench
 from simulators.world.bench_truth import BenchTruth, DigitiserTruth
 from simulators.world.layout import Bay
@@ -101,11 +102,19 @@ FAULTLESS = BenchTruth(digitiser=DigitiserTruth(noise_steps=0.5))  # noise, as d
 
 @dataclass(frozen=True)
 class Wired:
-    """The bench as declared, and as it truly is. true_ohm: of 8R by channel; None: as declared."""
+    """The bench as declared, and as it truly is. true_ohm: of 8R by channel; None: as declared. others_ohm: of other
+    loads.
+    """
 
     declared: Loaded[Bench]
     truth: BenchTruth = FAULTLESS
     true_ohm: Mapping[str, float] | None = None
+    others_ohm: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    def ohm_of(self, load: str) -> dict[str, float]:
+        """True ohms of a load by channel."""
+        true = self.true_ohm if load == "8R" else self.others_ohm.get(load)
+        return dict(self.declared.model.load[load].ohm) | dict(true or {})
 
 
 @dataclass
@@ -133,6 +142,7 @@ class NightOnWire:
     values: list[tuple[dict[str, Any], Values]] = field(default_factory=list)
     commanded_vrms: list[float] = field(default_factory=list)
     safe: list[Report] = field(default_factory=list)
+    findings: list[tuple[str | None, Finding]] = field(default_factory=list)
 
     def log(self, now_ns: int, name: str, message: str, reply: bytes | None) -> None:
         if name.startswith("generator") and (found := LEVEL_COMMAND.fullmatch(message)):
@@ -147,7 +157,13 @@ class InMemory:
 
     async def begin(self, plan: NightPlan, run: UnitRun) -> None: ...
 
-    async def trip(self, run: UnitRun, sentence: str, kind: str) -> None: ...
+    def now(self) -> str:
+        return "2026-01-05T22:00:00.000+00:00"
+
+    async def findings(self, run: UnitRun, found: Sequence[tuple[str | None, Finding]]) -> None:
+        self._found.findings += found
+
+    async def trip(self, run: UnitRun, sentence: str, kind: str, extra: object = None) -> None: ...
 
     async def end(self, run: UnitRun, outcome: str) -> None: ...
 
@@ -162,13 +178,14 @@ class InMemory:
     async def _once_more(self, outcome: Outcome, accepted: Judged) -> Judged:
         job, request = outcome.job, accepted.shot.request
         await self._clock.sleep(job.rest_s)
-        window = shot_window(self._bench, request.frequency_hz, request.cycles, job.point.harmonics)
+        window = point_window(self._bench, job.point)
         shot = await self._shooter.fire(request, window)
         await self._clock.sleep(job.rest_s)
         return judge(job, shot, dict(outcome.twin.channels) if outcome.twin else {})
 
-    async def make_safe(self, order: Order, bleed_s: float) -> Report:
-        report = await perform(acts(order, bleed_s=bleed_s), order, self._hands, self._clock)
+    async def make_safe(self, order: Order, bleed_s: float, remote_off: RemoteOff | None = None) -> Report:
+        todo = acts(order, bleed_s=bleed_s, remote=remote_off is not None)
+        report = await perform(todo, order, self._hands, self._clock, remote_off)
         self._found.safe.append(report)
         return report
 
@@ -190,7 +207,7 @@ def run_plan(wired: Wired, unit: Unit, truth: UnitTruth, plan: Plan, seed: int =
             try:
                 shooter = Shooter(instruments.hands, clock, bench.digitiser.bits, capture_of)
                 keeper = cast(Keeper, InMemory(instruments.hands, clock, bench, shooter, found))
-                doing = Doing(instruments.hands, clock, keeper, thinking, shooter, lambda line: None)
+                doing = Doing(instruments.hands, clock, keeper, thinking, shooter, Nobody())
                 await Night(night, doing).work()
             finally:
                 await instruments.close()
@@ -203,16 +220,17 @@ def run_plan(wired: Wired, unit: Unit, truth: UnitTruth, plan: Plan, seed: int =
 
 def _spec(wired: Wired, unit: UnitTruth, fronts: Mapping[RoleName, str]) -> BenchSpec:
     bench = wired.declared.model
-    load = bench.load["8R"]
-    ohm = wired.true_ohm or load.ohm
     bay = bench.bay[0]
     contacts = tuple(c for c in (bay.supply_contact, bay.input_contact, *bay.output_contacts) if c)
     truth = replace(wired.truth, digitiser=replace(wired.truth.digitiser, bits=bench.digitiser.bits))
     return BenchSpec(
         roles={name: Instrument(fronts[name], bench.role[name].serial or "1") for name in ROLES},
         wiring={_number(name): wire for name, wire in bench.wiring.items()},
-        loads={"8R": {name: (load.contacts_of(name), ohm[name]) for name in load.ohm if name in ohm}},
-        bays=(Bay(bay.name, unit, contacts, {}, dict(bay.thermometer)),),
+        loads={
+            label: {name: (one.contacts_of(name), wired.ohm_of(label)[name]) for name in one.ohm}
+            for label, one in bench.load.items()
+        },
+        bays=(Bay(bay.name, unit, contacts, {}, dict(bay.thermometer), bay.remote_contact),),
         probe_factors={_number(name): one.factor for name, one in bench.input.items()},
         truth=truth,
     )

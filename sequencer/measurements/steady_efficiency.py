@@ -1,0 +1,302 @@
+"""`steady_efficiency`: output power over supply power, at parts of the power that this unit was found to give.
+
+Each part is a counted tone; its last part is recorded, and the supply's meter is read within that. P is the true rms
+(AC) of each channel over its measured load; the input is volts at the unit times amps. The idle current is counted in
+and told beside. An ideal class B stage at x of its rails has pi x / 4 (textbook).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from sequencer.analysis.power import watts
+from sequencer.analysis.records import Record
+from sequencer.analysis.steady import SteadyReading, read_steady
+from sequencer.analysis.uncertainty import DEVIATION, Part, power_uncertainty
+from sequencer.measurements.power_job import ChannelJob
+from sequencer.measurements.requests import BenchReading, Fire, ReadBench, Reply, Request, Rest, Shot
+from sequencer.measurements.values import Value, ValueJob, Values, ValueTalk, expanded, shot_of
+from sequencer.plan.estimate_efficiency import HARMONICS, REST_TONES, tone_s
+from sequencer.plan.models import Bench
+from sequencer.plan.window import steady_record_s
+
+MARGIN = 1.3
+RAIL_MARGIN = 1.4
+WIDEN = (1.0, 2.0)
+GONE_PART = 0.25  # of the power expected: less is a protection, not an efficiency
+METER_VOLTS_PCT, METER_AMPS_PCT, METER_AMPS_A = 0.5, 1.0, 0.01  # half-widths (common practice, no source)
+LEAD_PCT = 20.0  # half-width of the declared lead's ohms (common practice, no source)
+# Variance over squared mean of a rectified sine, pi^2/8 - 1: mean of products less product of means is R x this x I^2
+# at most, where nothing between lead and stage smooths the current.
+RIPPLE = math.pi**2 / 8.0 - 1.0
+NO_ROW = "no power was measured before at this load and frequency with these channels: nothing says what is full"
+BY_A_LIMIT = ("thd", "thd_n", "burst_residual")  # only then was it all the power that the unit has
+PART_NAMES = {1.0: "full power", 1.0 / 2.0: "1/2 power", 1.0 / 3.0: "1/3 power", 0.25: "1/4 power", 0.125: "1/8 power"}
+
+
+@dataclass(frozen=True)
+class _Full:
+    """The unit's own row that says what full power is. output_vrms: by channel, at level_vrms."""
+
+    level_vrms: float
+    output_vrms: Mapping[str, float]
+    words: str
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """One part as measured. seen: what the volts at the unit are from. parts: of the efficiency, %."""
+
+    part: float
+    shot: Shot
+    power_w: Mapping[str, float]
+    thd_pct: float
+    at_unit_v: float
+    seen: str
+    parts: tuple[Part, ...]
+
+    @property
+    def drawn_w(self) -> float:
+        return self.at_unit_v * self.shot.supply_a
+
+    @property
+    def efficiency_pct(self) -> float | None:
+        return 100.0 * sum(self.power_w.values()) / self.drawn_w if self.drawn_w > 0.0 else None
+
+
+@dataclass
+class _Course:
+    shown: list[_Shown] = field(default_factory=list)
+    shots: int = 0
+    kept: list[tuple[str, Shot]] = field(default_factory=list)
+    missed: dict[float, str] = field(default_factory=dict)  # part -> why not
+
+
+def steady_efficiency(job: ValueJob) -> ValueTalk:
+    """Parts from low to high, so that the least is known if the highest ends in a protection."""
+    full = _full(job)
+    if full is None:
+        return Values(reason=NO_ROW)
+    yield Rest(job.rest_s)
+    idle = yield ReadBench()
+    assert isinstance(idle, BenchReading)
+    course = _Course()
+    for part in sorted(job.point.power_parts):
+        ended = yield from _one(job, full, part, course)
+        if ended:
+            course.missed |= {p: ended for p in job.point.power_parts if p > part}
+            break
+    return _values(job, full, idle, course)
+
+
+def _full(job: ValueJob) -> _Full | None:
+    """Of this load, frequency, supply and these channels: the steady row, else that of the longest burst."""
+    point = job.point
+    fitting = [
+        row
+        for row in job.around.earlier
+        if row.get("measurement") == "output_power"
+        and row.get("outcome") == "measured"
+        and row.get("level_vrms")
+        and row["load"] == point.load
+        and row["supply_nominal_v"] == point.supply_v
+        and row["frequency_hz"] == point.frequencies_hz[0]
+        and set(row["channels_driven"]) == set(point.channels)
+    ]
+    if not fitting:
+        return None
+    best = max(fitting, key=lambda row: (bool(row["steady"]), row["cycles"], -row["stop_limit"]))
+    words = f"steady, point {best['id']}" if best["steady"] else f"{best['cycles']} cycles, point {best['id']}"
+    if best.get("stopped_by") not in BY_A_LIMIT:
+        words += f", which ended by {str(best.get('stopped_by')).replace('_', ' ')}"
+    outputs = {one["channel"]: float(one["output_vrms"]) for one in best["channels"]}
+    return _Full(float(best["level_vrms"]), outputs, words)
+
+
+def _one(job: ValueJob, full: _Full, part: float, course: _Course) -> Generator[Request, Reply, str | None]:
+    """One part; the reason where no higher one may follow."""
+    level = full.level_vrms * math.sqrt(part)
+    highest = _highest_vrms(job, full)
+    if level > highest * (1.0 + 1e-9):
+        course.missed[part] = f"{level:.3g} Vrms would pass what bench, load or unit allow"
+        return course.missed[part]
+    for widen in WIDEN:
+        shot = yield from _fire(job, full, level, widen)
+        course.shots += 1
+        if not any(record.overloaded for record in shot.records.values()):
+            break
+    else:
+        course.missed[part] = "the digitiser overloads: check gain and probe"
+        return course.missed[part]
+    shown = _read(job, part, shot)
+    expected_w = part * sum(full.output_vrms[c.name] ** 2 / c.load_ohm for c in job.channels)
+    if sum(shown.power_w.values()) < GONE_PART * expected_w:
+        course.missed[part] = "the output went away: a protection"
+        return course.missed[part]
+    course.shown.append(shown)
+    course.kept.append((f"efficiency at {_name(part)}", shot))
+    return "the supply went into current limit" if shot.supply_limited or shot.supply_tripped else None
+
+
+def _highest_vrms(job: ValueJob, full: _Full) -> float:
+    """At the generator: its ceiling, the crest and the joules that are allowed."""
+    limits, most = job.limits, [job.limits.generator_vrms]
+    length_s = tone_s(job.around.bench, job.point.frequencies_hz[0])
+    for channel in job.channels:
+        gain = full.output_vrms[channel.name] / full.level_vrms
+        rms_v = min(limits.output_crest_v / math.sqrt(2.0), math.sqrt(limits.burst_j / length_s * channel.load_ohm))
+        most.append(rms_v / gain)
+    return min(most)
+
+
+def _fire(job: ValueJob, full: _Full, level: float, widen: float) -> Generator[Request, Reply, Shot]:
+    hz, bench = job.point.frequencies_hz[0], job.around.bench
+    length_s = tone_s(bench, hz)
+    scales = {}
+    for channel in job.channels:
+        peak_v = math.sqrt(2.0) * full.output_vrms[channel.name] * level / full.level_vrms
+        scales[channel.input] = min(peak_v * MARGIN * widen, job.limits.largest_range_v)
+    rail = bench.input_for("rail")
+    if rail is not None:
+        scales[rail] = job.point.supply_v * RAIL_MARGIN
+    level = min(level, job.limits.generator_vrms)
+    reply = yield Fire(level, hz, round(length_s * hz), scales, "efficiency", last_s=steady_record_s(hz))
+    yield Rest(max(job.rest_s, REST_TONES * length_s))
+    return shot_of(reply)
+
+
+def _read(job: ValueJob, part: float, shot: Shot) -> _Shown:
+    hz, bench = job.point.frequencies_hz[0], job.around.bench
+    seen: dict[str, SteadyReading] = {c.name: read_steady(shot.records[c.input], hz, HARMONICS) for c in job.channels}
+    power_w = {c.name: watts(seen[c.name].whole.rms_ac_v, c.load_ohm) for c in job.channels}
+    at_unit_v, words, volts = _volts(bench, shot)
+    drawn_w = at_unit_v * shot.supply_a
+    scale = 100.0 / drawn_w if drawn_w > 0.0 else 0.0
+    efficiency_pct = scale * sum(power_w.values())
+    relative = (*volts, *_amps(bench, shot, at_unit_v))
+    parts = (
+        *_output_parts(job.channels, shot.records, power_w, scale),
+        *(Part(one.id, efficiency_pct * one.u, one.kind) for one in relative),
+    )
+    worst = max(one.whole.thd for one in seen.values())
+    return _Shown(part, shot, power_w, 100.0 * worst, at_unit_v, words, parts)
+
+
+def _output_parts(
+    channels: Sequence[ChannelJob], records: Mapping[str, Record], power_w: Mapping[str, float], scale: float
+) -> list[Part]:
+    """What probes, ranges and loads are worth in the sum of the channels; one source in two channels adds up."""
+    found: dict[str, Part] = {}
+    for channel in channels:
+        sources = channel.sources_on(records[channel.input].full_scale_v)
+        for one in power_uncertainty(power_w[channel.name], sources).parts:
+            before = found[one.id].u if one.id in found else 0.0
+            found[one.id] = Part(one.id, before + scale * one.u, one.kind)
+    return list(found.values())
+
+
+def _volts(bench: Bench, shot: Shot) -> tuple[float, str, list[Part]]:
+    """(V at the unit, what it is from, relative parts): the rail's record, else the meter less the lead's drop."""
+    rail, rectangular = bench.input_for("rail"), DEVIATION["rectangular"]
+    if rail is not None and rail in shot.records:
+        record = shot.records[rail]
+        probe_pct = bench.input[rail].gain_uncertainty_pct if rail in bench.input else 0.0
+        factor = bench.input[rail].factor if rail in bench.input else 1.0
+        reach = [
+            r for r in bench.range if r.input in ("all", rail) and r.full_scale_v * factor * 1.02 >= record.full_scale_v
+        ]
+        range_pct = min(reach, key=lambda r: r.full_scale_v).gain_uncertainty_pct if reach else 0.0
+        return (
+            float(record.volts.mean()),
+            "meter window; volts at the unit by the record of the same tone",
+            [
+                Part("probe of the rail", rectangular * probe_pct / 100.0, "rectangular"),
+                Part("range of the rail", rectangular * range_pct / 100.0, "rectangular"),
+            ],
+        )
+    drop_v = shot.supply_a * _lead_ohm(bench)
+    volts = shot.supply_v - drop_v
+    return (
+        volts,
+        "meter window; volts at the supply less the drop in its lead",
+        [
+            Part(
+                "volts by the supply's meter",
+                rectangular * METER_VOLTS_PCT / 100.0 * shot.supply_v / volts,
+                "rectangular",
+            ),
+            Part("lead", rectangular * LEAD_PCT / 100.0 * drop_v / volts, "rectangular"),
+        ],
+    )
+
+
+def _amps(bench: Bench, shot: Shot, at_unit_v: float) -> list[Part]:
+    """Relative parts of the current, and of taking the product of two means for the mean of the product."""
+    rectangular, amps = DEVIATION["rectangular"], max(shot.supply_a, 1e-9)
+    half = METER_AMPS_PCT / 100.0 + METER_AMPS_A / amps
+    swing = _lead_ohm(bench) * amps * RIPPLE / at_unit_v
+    return [
+        Part("amps by the supply's meter", rectangular * half, "rectangular"),
+        Part("product of means", rectangular * swing, "rectangular"),
+    ]
+
+
+def _lead_ohm(bench: Bench) -> float:
+    lead = bench.lead.get("supply")
+    return lead.ohm if lead else 0.0
+
+
+def _values(job: ValueJob, full: _Full, idle: BenchReading, course: _Course) -> Values:
+    values = [_value(one, full) for one in course.shown]
+    values += [
+        Value(f"efficiency at {_name(part)}", None, "%", reason=why, frequency_hz=job.point.frequencies_hz[0])
+        for part, why in sorted(course.missed.items())
+    ]
+    idle_w = idle.supply_a * (idle.supply_v - idle.supply_a * _lead_ohm(job.around.bench))
+    values.append(Value("idle power", idle_w, "W", reason="counted in above, not taken off"))
+    return Values(
+        values=tuple(values),
+        shots=course.shots,
+        reason=None if course.shown else next(iter(course.missed.values()), "no part was asked for"),
+        extra={"efficiency_points": [_row(one) for one in course.shown]},
+        kept=tuple(course.kept[-1:]),
+    )
+
+
+def _value(one: _Shown, full: _Full) -> Value:
+    expanded_pct, factor = expanded(one.parts)
+    return Value(
+        f"efficiency at {_name(one.part)}",
+        one.efficiency_pct,
+        "%",
+        expanded_uncertainty=expanded_pct,
+        coverage_factor=factor,
+        reason=f"full power: {full.words}; idle current counted in",
+        frequency_hz=one.shot.request.frequency_hz,
+    )
+
+
+def _name(part: float) -> str:
+    return next((name for value, name in PART_NAMES.items() if abs(part / value - 1.0) < 0.002), f"{part:.3g} of power")
+
+
+def _row(one: _Shown) -> dict[str, Any]:
+    expanded_pct, factor = expanded(one.parts)
+    return {
+        "part": one.part,
+        "level_vrms": one.shot.level_vrms,
+        "power_w": dict(one.power_w),
+        "supply_v": one.shot.supply_v,
+        "at_unit_v": one.at_unit_v,
+        "supply_a": one.shot.supply_a,
+        "efficiency_pct": one.efficiency_pct,
+        "expanded_uncertainty_pct": expanded_pct,
+        "coverage_factor": factor,
+        "heat_w": one.drawn_w - sum(one.power_w.values()),
+        "thd_pct": one.thd_pct,
+        "seen": one.seen,
+        "uncertainty_parts_pct": {part.id: part.u for part in one.parts},
+    }

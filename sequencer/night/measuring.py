@@ -1,0 +1,237 @@
+"""The points of one unit, measured: each group against the instruments, kept, and what it says of the unit believed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from sequencer.measurements.energy import load_j, unit_j
+from sequencer.measurements.output_power import Outcome, output_power
+from sequencer.measurements.power_ends import gated
+from sequencer.measurements.power_findings import burst_note, of_group, of_run
+from sequencer.measurements.power_rows import repeats, rows
+from sequencer.measurements.recovery import Recovery, recovery
+from sequencer.measurements.registry import DRIVEN, VALUE_MEASUREMENTS
+from sequencer.measurements.requests import BenchReading, Reply, Request
+from sequencer.measurements.temper import Tempered, temper
+from sequencer.measurements.values import Finding, Values
+from sequencer.night.setup import NightPlan, power_job
+from sequencer.night.talk import Talker, Told
+from sequencer.night.unit_state import BenchWindows, UnitState
+from sequencer.night.values import value_job, value_point, value_row
+from sequencer.night.wiring import Trip
+from sequencer.plan.points import AnyPoint, Point, ValuePoint
+from sequencer.plan.window import GAIN_HARMONICS
+from sequencer.safety.rules import Breach, Rules
+
+if TYPE_CHECKING:
+    from sequencer.night.night import Doing
+
+GOES_ON_UNPOWERED = "first_power"
+
+
+class UnitTrip(Trip):
+    """The unit itself passed a trip limit. after_trip: what the plan says is next."""
+
+    def __init__(self, sentence: str, row: Mapping[str, Any] | None = None, after_trip: str = "next unit") -> None:
+        super().__init__(sentence)
+        self.row, self.after_trip = dict(row or {}), after_trip
+
+
+class Measuring:
+    """Measures the groups of one unit in order."""
+
+    def __init__(self, plan: NightPlan, doing: Doing, state: UnitState) -> None:
+        self._plan, self._doing, self._state = plan, doing, state
+        self._rules: Rules | None = None
+
+    async def group(self, group: tuple[AnyPoint, ...]) -> None:
+        """Raises UnitTrip once the points' rows are kept as tripped; Trip, InstrumentError, OverloadRemains."""
+        searched = tuple(point for point in group if isinstance(point, Point))
+        if searched:
+            await self._search(searched)
+        for point in group:
+            if isinstance(point, ValuePoint):
+                await self._values(point)
+
+    async def close(self) -> None:
+        """What only all rows together say."""
+        await self._tell(of_run(self._state.context()))
+
+    async def _tell(self, found: Sequence[tuple[str | None, Finding]]) -> None:
+        """Each kind once for a channel: what stands on the sheet twice is not twice as true."""
+        fresh = [one for one in found if (one[1].kind, one[1].channel) not in self._state.told]
+        self._state.told |= {(one.kind, one.channel) for _, one in fresh}
+        await self._doing.keeper.findings(self._state.run, fresh)
+
+    # --- single values
+
+    async def _values(self, point: ValuePoint) -> None:
+        state = self._state
+        if (why := state.why_not(point, driven=point.measurement in DRIVEN)) is not None:
+            await self._keep_values(point, Values(reason=why[0]), {})
+            return
+        await self._ready(point)
+        if (cold := await self._tempered(point)) is not None:
+            await self._keep_values(point, Values(reason=cold), {})
+            return
+        start_c = await self._temperatures()
+        measure = VALUE_MEASUREMENTS[point.measurement]
+        talker = self._talker(GAIN_HARMONICS)
+        job = value_job(self._plan, state.run, point, state.context())
+        try:
+            found: Values = await talker.measure(measure(job), self._told(point))
+        except UnitTrip as trip:
+            await self._keep_values(point, Values(trip=str(trip)), {})
+            raise
+        if state.wiring.supply_v is not None:
+            await state.wiring.still_closed()
+        end_c = await self._temperatures()
+        state.believe(found)
+        await self._keep_values(point, found, {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c)})
+        if found.trip:
+            raise UnitTrip(found.trip, {"point": point.id}, point.after_trip)
+
+    async def _keep_values(self, point: ValuePoint, found: Values, extra: Mapping[str, Any]) -> None:
+        row = value_row(point, found) | dict(extra)
+        self._state.rows.append(row)
+        await self._tell([(point.id, one) for one in found.findings])
+        await self._doing.keeper.values(self._state.run, point, row, found)
+
+    # --- searches
+
+    async def _search(self, group: tuple[Point, ...]) -> None:
+        state, point = self._state, group[0]
+        job = power_job(self._plan, state.run, group)
+        if (why := state.why_not(point, driven=True)) is not None:
+            await self._keep(group, Outcome(job, None, reason=why[0]), {"stopped_by": why[1]})
+            return
+        await self._ready(point)
+        if (cold := await self._tempered(point)) is not None:
+            await self._keep(group, Outcome(job, None, reason=cold), {})
+            return
+        start_c = await self._temperatures()
+        key = (point.frequency_hz, point.load, point.channels, point.supply_v)
+        talker = self._talker(point.harmonics)
+        try:
+            outcome: Outcome = await talker.measure(
+                output_power(job, state.proofs.get(key), tuple(state.learned)), self._told(point)
+            )
+        except UnitTrip as trip:
+            await self._keep(group, Outcome(job, None, reason=str(trip)), {"outcome": "tripped"})
+            raise
+        if outcome.proof is not None:
+            state.proofs[key] = outcome.proof
+        if outcome.learned is not None:
+            state.learned.append(outcome.learned)
+        await state.wiring.still_closed()
+        end_c = await self._temperatures()
+        extra = {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c), **_energy(outcome)}
+        await self._keep(group, outcome, extra)
+        await self._recovered(group, outcome)
+
+    async def _keep(self, group: Sequence[Point], outcome: Outcome, extra: Mapping[str, Any]) -> None:
+        state, keeper = self._state, self._doing.keeper
+        context = state.context()
+        found = [row | dict(extra) for row in rows(outcome, tuple(state.repeats))]
+        found = [row | {"burst_note": burst_note(context, row, [*context.earlier, *found])} for row in found]
+        for point, row in zip(group, found, strict=True):
+            state.repeats += repeats(row)
+            await keeper.point(state.run, point, row, outcome)
+        state.rows += found
+        if outcome.found:
+            await self._tell(of_group(context, found, outcome))
+
+    async def _recovered(self, group: Sequence[Point], outcome: Outcome) -> None:
+        """After the protection cut in: no further point of that load, and the outputs back before anything else."""
+        state, point = self._state, group[0]
+        hit = [row for row in state.rows[-len(group) :] if row.get("stopped_by") == "protection"]
+        if not hit or gated(outcome):
+            return
+        state.protected[point.load] = str(hit[0]["id"])
+        job = value_job(self._plan, state.run, value_point(point, "recovery"), state.context())
+        back: Recovery = await self._talker(GAIN_HARMONICS).measure(recovery(job), self._told(job.point))
+        if back.returned_s is None:
+            sentence = "the unit's protection cut in and the outputs did not come back"
+            raise UnitTrip(sentence, {"point": point.id, "quantity": "output"}, point.after_trip)
+
+    # --- what both need
+
+    async def _ready(self, point: AnyPoint) -> None:
+        wiring = self._state.wiring
+        await wiring.connect(point.load, point.channels)
+        if point.measurement != GOES_ON_UNPOWERED:
+            await wiring.supply_to(point.supply_v)
+
+    async def _tempered(self, point: AnyPoint) -> str | None:
+        """Why the thermal state that the plan asks for was not reached; None where it was."""
+        if point.thermal == "any":
+            return None
+        state = self._state
+        job = value_job(self._plan, state.run, value_point(point, "temper"), state.context())
+        done: Tempered = await self._talker(GAIN_HARMONICS).measure(temper(job, point.thermal), self._told(job.point))
+        return None if done.reached else done.reason or f"the heat sinks were not brought to {point.thermal}"
+
+    def _talker(self, harmonics: int) -> Talker:
+        doing, state = self._doing, self._state
+        windows = BenchWindows(self._plan.bench, harmonics)
+        return Talker(doing.shooter, doing.clock, doing.thinking, windows, self._read_bench(), state.wiring)
+
+    def _told(self, point: AnyPoint) -> Told:
+        """Every reply goes past the rules of safety, and to whoever listens. Raises UnitTrip on a breach."""
+        state, listener = self._state, self._doing.listener
+        unit, bench, bay = state.run.unit, state.bench, state.run.bay
+        before, name = self._rules, point.measurement
+        rules = self._rules = Rules(unit, bench, bay, name) if before is None else before.next(name)
+
+        def told(request: Request, reply: Reply) -> None:
+            state.note_drive(request, reply)
+            listener.heard(state.run, request, reply)
+            breach = rules.hear(request, reply)
+            if breach is not None:
+                raise UnitTrip(breach.sentence, _trip_row(breach, point), point.after_trip)
+
+        return told
+
+    async def _temperatures(self) -> Mapping[str, float]:
+        run = self._state.run
+        own = run.unit.channel_names()  # a bay may have more thermometers than the unit has channels
+        wired = {channel: name for channel, name in run.bay.thermometer.items() if channel in own}
+        if not wired:
+            return {}
+        seen = await self._doing.hands.thermometer.read(list(wired.values()))
+        temps = {channel: seen[name] for channel, name in wired.items()}
+        limit = run.unit.heat.trip_c
+        hot = max(temps.values())
+        if hot >= limit:
+            raise UnitTrip(f"heat sink at {hot:.1f} degC (trip limit {limit:g})")
+        return temps
+
+    def _read_bench(self) -> Callable[[], Any]:
+        hands, clock = self._doing.hands, self._doing.clock
+
+        async def read() -> BenchReading:
+            reading, status = await hands.supply.read(), await hands.supply.status()
+            temps = await self._temperatures()
+            return BenchReading(
+                reading.volts, reading.amps, status.in_current_limit, status.tripped, temps, clock.now_ns()
+            )
+
+        return read
+
+
+def _trip_row(breach: Breach, point: AnyPoint) -> dict[str, Any]:
+    return {"point": point.id, "quantity": breach.quantity, "value": breach.value, "limit": breach.limit}
+
+
+def _energy(outcome: Outcome) -> dict[str, Any]:
+    job = outcome.job
+    return {
+        "energy_load_j": sum(load_j(job, j) for j in outcome.judged),
+        "energy_unit_j": sum(unit_j(job, j) for j in outcome.judged),
+        "energy_note": "load from the records; unit by the class B law, idle left out",
+    }
+
+
+__all__ = ["Measuring", "UnitTrip"]

@@ -1,0 +1,82 @@
+"""What is known of the unit now under test, and what its points need of it. No I/O."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from sequencer.measurements.power_job import GainProof
+from sequencer.measurements.predict import Learned
+from sequencer.measurements.requests import Fire, Reply, Request, Shot
+from sequencer.measurements.values import Context, Values
+from sequencer.night.setup import UnitRun
+from sequencer.night.wiring import Wiring
+from sequencer.plan.estimate_heat import heating_window
+from sequencer.plan.models import Bench
+from sequencer.plan.points import AnyPoint, Point
+from sequencer.plan.window import ShotWindow, shot_window, silence_window, steady_window
+
+HEATING = ("soak", "warming")
+HARMLESS = ("gain proof", "gain", "quiet", "check", "protection")  # purposes that do not heat a unit
+
+
+@dataclass
+class UnitState:
+    """rows: of the finished points. no_drive, no_power: why it gets no signal, or no power, any more. protected: per
+    load, the point its protection cut in at. told: findings, by kind and channel. last_drive_ns: bench clock after the
+    last burst that heats.
+    """
+
+    run: UnitRun
+    bench: Bench
+    wiring: Wiring
+    learned: list[Learned] = field(default_factory=list)
+    proofs: dict[tuple[Any, ...], GainProof] = field(default_factory=dict)
+    repeats: list[list[float]] = field(default_factory=list)
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    protected: dict[str, str] = field(default_factory=dict)
+    told: set[tuple[str, str | None]] = field(default_factory=set)
+    no_drive: str | None = None
+    no_power: str | None = None
+    last_drive_ns: int | None = None
+
+    def context(self) -> Context:
+        return Context(self.run.unit, self.bench, self.run.bay, tuple(self.rows), self.last_drive_ns)
+
+    def why_not(self, point: AnyPoint, *, driven: bool) -> tuple[str, str | None] | None:
+        """Why a point is not measured, with what stopped it in the results' words; None where it is."""
+        if self.no_power is not None:
+            return self.no_power, None
+        if driven and self.no_drive is not None:
+            return self.no_drive, None
+        if isinstance(point, Point) and point.load in self.protected:
+            return f"the unit's protection cut in on this load before ({self.protected[point.load]})", "protection"
+        return None
+
+    def believe(self, found: Values) -> None:
+        """What a measurement says of the unit holds from here on."""
+        self.no_drive = self.no_drive or found.no_drive
+        self.no_power = self.no_power or found.no_power
+
+    def note_drive(self, request: Request, reply: Reply) -> None:
+        if isinstance(request, Fire) and isinstance(reply, Shot) and request.purpose not in HARMLESS:
+            self.last_drive_ns = reply.fired_at_ns + round(1e9 * request.cycles / request.frequency_hz)
+
+
+@dataclass(frozen=True)
+class BenchWindows:
+    """Captures of one bench for points that count so many harmonics."""
+
+    bench: Bench
+    harmonics: int
+
+    def of_burst(self, request: Fire) -> ShotWindow:
+        """Of a steady tone: what ends with it; where it only heats, coarser."""
+        if request.last_s is None:
+            return shot_window(self.bench, request.frequency_hz, request.cycles, self.harmonics)
+        if request.purpose in HEATING:
+            return heating_window(self.bench, request.cycles / request.frequency_hz)
+        return steady_window(self.bench, request.frequency_hz, self.harmonics, request.cycles)
+
+    def of_silence(self, seconds: float) -> ShotWindow:
+        return silence_window(self.bench, seconds)

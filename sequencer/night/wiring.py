@@ -1,0 +1,115 @@
+"""What connects the unit now under test: its bay's contacts, its load, its supply, its remote line.
+
+Contacts change in silence only: bursts are over, the next is not armed. The remote line follows the supply when it
+comes on and goes before it.
+"""
+
+from __future__ import annotations
+
+from drivers.errors import InstrumentError
+from drivers.timing import Clock
+from sequencer.night.hands import Hands
+from sequencer.plan.models import Bay, Bench, Load, Unit
+
+SUPPLY_WITHIN_PCT = 2.0
+INRUSH_S = 0.5
+
+
+class Trip(Exception):
+    """A trip limit was passed or an instrument failed: made safe, recorded, needs a person."""
+
+
+class Wiring:
+    """Of one unit in its bay. supply_v: as set, None while it is off. loads: what is connected, on which channels."""
+
+    def __init__(self, hands: Hands, clock: Clock, bench: Bench, unit: Unit, bay: Bay) -> None:
+        self._hands, self._clock, self._bench, self._unit, self._bay = hands, clock, bench, unit, bay
+        self._connected: tuple[str, ...] = ()
+        self._remote_on = False
+        self.supply_v: float | None = None
+
+    @property
+    def has_remote(self) -> bool:
+        return self._bay.remote_contact is not None
+
+    @property
+    def most_a(self) -> float:
+        """The current limit of a unit that works, A."""
+        return min(self._unit.supply_a_max, self._bench.ceiling.supply_a)
+
+    async def close_bay(self) -> None:
+        """Supply, input and outputs; the remote line stays off."""
+        await self._hands.load_switch.close(bay_contacts(self._bay))
+
+    async def connect(self, load: str | None, channels: tuple[str, ...]) -> None:
+        """`load` on these channels only; None: no load at all."""
+        wanted = () if load is None else load_contacts(self._bench.load[load], channels)
+        if self._connected == wanted:
+            return
+        switch = self._hands.load_switch
+        if self._connected:
+            await switch.open(self._connected)
+        self._connected = ()
+        if wanted:
+            await switch.close(wanted)
+        self._connected = wanted
+
+    async def set_supply(self, volts: float, limit_a: float, on: bool) -> None:
+        """As a measurement asks; within the unit's and the bench's limits, whoever asks."""
+        supply = self._hands.supply
+        await supply.set(volts, min(limit_a, self.most_a))
+        if on != (self.supply_v is not None):
+            await supply.output(on)
+        self.supply_v = volts if on else None
+
+    async def remote(self, on: bool) -> None:
+        contact = self._bay.remote_contact
+        if contact is None or on == self._remote_on:
+            return
+        switch = self._hands.load_switch
+        await (switch.close([contact]) if on else switch.open([contact]))
+        self._remote_on = on
+
+    async def supply_to(self, volts: float) -> None:
+        """Raises Trip where the supply does not come to these volts, limits, or trips."""
+        if self.supply_v == volts:
+            return
+        supply = self._hands.supply
+        await self.set_supply(volts, self.most_a, on=True)
+        await self._clock.sleep(INRUSH_S)
+        await supply.status()  # reading it clears what the inrush latched
+        reading, status = await supply.read(), await supply.status()
+        if status.tripped:
+            raise Trip(f"supply tripped ({status.tripped.replace('_', ' ')}) when the unit was powered")
+        if status.in_current_limit or abs(reading.volts - volts) > SUPPLY_WITHIN_PCT / 100.0 * volts:
+            raise Trip(f"supply shows {reading.volts:.2f} V, {reading.amps:.2f} A where {volts:g} V is set")
+
+    async def still_closed(self) -> None:
+        """The coils still hold: a switch that restarted unseen has opened everything, and the records are of no load.
+
+        A link that broke meanwhile is made anew first: its loss alone moves no contact. Raises Trip.
+        """
+        switch = self._hands.load_switch
+        held = [*bay_contacts(self._bay), *self._connected]
+        held += [self._bay.remote_contact] if self._bay.remote_contact and self._remote_on else []
+        try:
+            coils = await switch.states(held)
+        except InstrumentError:
+            await switch.prepare()
+            coils = await switch.states(held)
+        if open_ones := [name for name in held if not coils[name]]:
+            raise Trip(f"load_switch: {', '.join(open_ones)} opened while a point was measured: it is not kept")
+
+    def forget(self) -> None:
+        """After the bench was made safe with all contacts open."""
+        self._connected, self._remote_on, self.supply_v = (), False, None
+
+
+def bay_contacts(bay: Bay) -> list[str]:
+    """Supply, input and outputs of a bay."""
+    return [*(c for c in (bay.supply_contact, bay.input_contact) if c), *bay.output_contacts]
+
+
+def load_contacts(load: Load, channels: tuple[str, ...]) -> tuple[str, ...]:
+    """The contacts that put a load on these channels, each once."""
+    return tuple(dict.fromkeys(c for name in channels for c in load.contacts_of(name)))
