@@ -48,6 +48,7 @@ class Keeper:
     ) -> None:
         self._desk, self._hands, self._clock, self._say_point = desk, hands, clock, say_point
         self._heads: dict[str, RunHead] = {}
+        self._findings: dict[str, list[dict[str, Any]]] = {}
         self._safe_lock = asyncio.Lock()
         self.open_runs: list[UnitRun] = []
         self.tripped = False
@@ -74,7 +75,9 @@ class Keeper:
 
     async def findings(self, run: UnitRun, found: Sequence[tuple[str | None, Finding]]) -> None:
         for point_id, finding in found:
-            await self._desk.book.do(self._desk.ledger.keep_finding, run.id, finding_row(point_id, finding))
+            row = finding_row(point_id, finding)
+            self._findings.setdefault(run.id, []).append(row)
+            await self._desk.book.do(self._desk.ledger.keep_finding, run.id, row)
 
     async def suspect(self, why: str) -> None:
         """The numbers of the whole night are in doubt."""
@@ -100,7 +103,7 @@ class Keeper:
 
     async def end(self, run: UnitRun, outcome: RunOutcome) -> None:
         ended = self._desk.stamps.now()
-        message = run_ended(self._heads[run.id], ended, outcome)
+        message = run_ended(self._heads[run.id], ended, outcome, self._findings.get(run.id, ()))
         await self._desk.book.do(self._desk.ledger.end_run, run.id, ended, outcome, [message])
         self.open_runs = [r for r in self.open_runs if r.id != run.id]
 

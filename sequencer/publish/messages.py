@@ -8,11 +8,13 @@ the end of the night): it is kept nowhere, and outside the count.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
+from pydantic import Field
+
 from sequencer.ledger.names import safe_name
-from sequencer.ledger.rows import Message, PointRow, Row, RunHead, RunOutcome, TripRow, checked
+from sequencer.ledger.rows import FindingRow, Message, PointRow, Row, RunHead, RunOutcome, TripRow, checked
 
 ROOT = "nightramp/1"
 VERSION = 1
@@ -39,7 +41,7 @@ class Told(Row):
 
 
 class RunTold(Told):
-    """A run has begun or ended."""
+    """A run has begun or ended. findings: at its end, all that a person should know of the unit."""
 
     schema_name: Literal["nightramp.run"]
     run: str
@@ -50,6 +52,7 @@ class RunTold(Told):
     label: str = ""
     bay: str | None = None
     outcome: RunOutcome | None = None
+    findings: list[FindingRow] = Field(default_factory=list)
 
 
 class PointTold(Told):
@@ -95,12 +98,20 @@ def run_begun(head: RunHead | Mapping[str, Any]) -> Message:
     return _run(run, run.begun, "begun", None)
 
 
-def run_ended(head: RunHead | Mapping[str, Any], ended: str, outcome: RunOutcome) -> Message:
-    """ended: RFC 3339."""
-    return _run(checked(RunHead, head), ended, "ended", outcome)
+def run_ended(
+    head: RunHead | Mapping[str, Any],
+    ended: str,
+    outcome: RunOutcome,
+    findings: Sequence[FindingRow | Mapping[str, Any]] = (),
+) -> Message:
+    """ended: RFC 3339. findings: in the keys of the results."""
+    told = [checked(FindingRow, one).model_dump() for one in findings]
+    return _run(checked(RunHead, head), ended, "ended", outcome, told)
 
 
-def _run(run: RunHead, time: str, happening: str, outcome: RunOutcome | None) -> Message:
+def _run(
+    run: RunHead, time: str, happening: str, outcome: RunOutcome | None, findings: Sequence[Mapping[str, Any]] = ()
+) -> Message:
     told = {
         "happening": happening,
         "unit_model": run.unit.model,
@@ -108,6 +119,7 @@ def _run(run: RunHead, time: str, happening: str, outcome: RunOutcome | None) ->
         "label": run.label,
         "bay": run.bay,
         "outcome": outcome,
+        "findings": list(findings),
     }
     return _message("run", run.bench, time, _of(run) | told)
 
