@@ -222,7 +222,7 @@ class Measuring:
 
 
 def _trip_row(breach: Breach, point: AnyPoint) -> dict[str, Any]:
-    return {"point": point.id, "quantity": breach.quantity, "value": breach.value, "limit": breach.limit}
+    return {"point": point.id} | breach.row()
 
 
 def _energy(outcome: Outcome) -> dict[str, Any]:

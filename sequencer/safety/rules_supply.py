@@ -17,6 +17,8 @@ TWICE = 2  # readings in a row: one may begin within a change
 # These look at the undriven unit themselves: what they find is a finding, and the unit is not driven.
 JUDGE_THEMSELVES = frozenset({"first_power", "idle_current", "bench_check", "output_offset"})
 
+TELL_A_TRIP_THEMSELVES = frozenset({"first_power", "idle_current"})  # in words of their own
+
 
 @dataclass
 class SupplyWatch:
@@ -49,7 +51,8 @@ class SupplyWatch:
         return next(self._breaches(scope, reading, silent=silent), None)
 
     def _breaches(self, scope: Scope, seen: BenchReading, *, silent: bool) -> Iterator[Breach]:
-        yield from _tripped(seen)
+        if scope.measurement not in TELL_A_TRIP_THEMSELVES:
+            yield from _tripped(seen)
         yield from _over_current(scope, seen)
         if silent and scope.measurement not in JUDGE_THEMSELVES:
             yield from self._idle(scope, seen)

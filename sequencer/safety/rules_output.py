@@ -1,0 +1,128 @@
+"""The unit's outputs: DC without signal, and an output that has gone while it is driven. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from sequencer.analysis.records import Record
+from sequencer.measurements.requests import Shot
+from sequencer.plan.models import Unit
+from sequencer.plan.window import SILENCE_READ_S, TRIGGER_CYCLES, TRIGGER_HZ, TRIGGER_PAST_S
+from sequencer.safety.rules_model import HARMLESS_VRMS, Breach, Scope, burst_s, is_quiet
+
+OFFSET_TRIP_V = 3.0  # common practice, no source
+OFFSET_OVER_S = 0.15  # of silence: a burst of 50 Hz behind a coupling capacitor leaves volts for 20 ms
+GONE_PART = 0.1  # of what gain and level say
+TWICE = 2  # in a row: the first may be a protection that a search names as its end
+HARMLESS = frozenset({"gain proof", "gain", "check", "twin"})
+LOOK_FOR_IT = frozenset({"protection", "recovery", "first_power", "bench_check"})  # an output that goes away
+CONVERTER_PART = 0.85  # of the supply's power that reaches the stages (common practice, no source)
+CLIP_SPREAD = 1.3  # how much lower than declared a unit may clip, for a lower bound of its heat (our own judgement)
+
+
+@dataclass
+class OutputWatch:
+    """gains: (channel, Hz) -> volts out per volt in, as seen at harmless levels. gone: driven shots in a row without
+    output; lives as long as the unit is powered."""
+
+    gains: dict[tuple[str, float], float] = field(default_factory=dict)
+    gone: dict[str, int] = field(default_factory=dict)
+
+    def hear(self, scope: Scope, shot: Shot) -> Breach | None:
+        found = _offsets(scope, shot) if is_quiet(shot) else self._outputs(scope, shot)
+        return next(found, None)
+
+    def begin(self) -> None:
+        self.gone.clear()
+
+    def _outputs(self, scope: Scope, shot: Shot) -> Iterator[Breach]:
+        if shot.request.purpose in HARMLESS:
+            self._learn(scope, shot)
+            return
+        if scope.measurement in LOOK_FOR_IT:
+            return
+        for name, rms_v in output_vrms(scope, shot).items():
+            expected_v = self.gains.get((name, shot.request.frequency_hz), 0.0) * shot.level_vrms
+            if expected_v < HARMLESS_VRMS:
+                continue
+            limit_v = GONE_PART * expected_v
+            self.gone[name] = self.gone.get(name, 0) + 1 if rms_v < limit_v else 0
+            if self.gone[name] >= TWICE:
+                words = (
+                    f"output {name} is gone while driven: {rms_v:.3g} Vrms where {expected_v:.3g} V are due, "
+                    f"{self.gone[name]} times in a row"
+                )
+                yield Breach("output gone", words, "output, Vrms", rms_v, limit_v, name)
+
+    def _learn(self, scope: Scope, shot: Shot) -> None:
+        for name, rms_v in output_vrms(scope, shot).items():
+            key = (name, shot.request.frequency_hz)
+            self.gains[key] = max(self.gains.get(key, 0.0), rms_v / shot.level_vrms)
+
+
+def output_vrms(scope: Scope, shot: Shot) -> Mapping[str, float]:
+    """Of the AC part within the tone, V at the unit; channels whose record is overloaded are left out."""
+    found = {}
+    for name, wire in scope.inputs(shot).items():
+        record = shot.records[wire]
+        times = record.times_s
+        tone = record.volts[(times >= 0.0) & (times <= burst_s(shot.request))]
+        if tone.size and not record.overloaded:
+            found[name] = float(tone.std())
+    return found
+
+
+def _offsets(scope: Scope, shot: Shot) -> Iterator[Breach]:
+    """Mean of the silence after the trigger's burst. An overloaded record says that it is more than its range."""
+    for name, wire in scope.inputs(shot).items():
+        record = shot.records[wire]
+        silent_s, mean_v = _silence(record)
+        if silent_s < OFFSET_OVER_S or abs(mean_v) <= OFFSET_TRIP_V:
+            continue
+        words = (
+            f"offset of output {name} {mean_v:.3g} V over {silent_s:.2g} s without signal (trip limit "
+            f"{OFFSET_TRIP_V:g} V)"
+        )
+        yield Breach("offset", words, "offset, V", mean_v, OFFSET_TRIP_V, name)
+
+
+def _silence(record: Record) -> tuple[float, float]:
+    start_s = TRIGGER_CYCLES / TRIGGER_HZ + TRIGGER_PAST_S
+    times = record.times_s
+    silent = record.volts[(times >= start_s) & (times < start_s + SILENCE_READ_S)]
+    if not silent.size:
+        return 0.0, 0.0
+    return silent.size * record.sample_interval_s, float(silent.mean())
+
+
+def burst_heat_j(scope: Scope, shot: Shot) -> dict[str, float]:
+    """A lower bound of a steady tone's heat in each channel's devices, J; nothing for bursts whose amps no meter saw.
+
+    Class B: the stage keeps 1 - pi x / 4 of what it draws, x = crest over clip volts (textbook).
+    """
+    if shot.request.last_s is None:
+        return {}
+    seen = output_vrms(scope, shot)
+    squares = {name: volts**2 for name, volts in seen.items()}
+    total = sum(squares.values())
+    drawn_j = CONVERTER_PART * shot.supply_v * shot.supply_a * burst_s(shot.request)
+    clip_v = _clip_v(scope.unit)
+    if total <= 0.0 or clip_v is None:
+        return {}
+    return {
+        name: drawn_j
+        * square
+        / total
+        * (1.0 - math.pi / 4.0 * min(CLIP_SPREAD * math.sqrt(2.0 * square) / clip_v, 1.0))
+        for name, square in squares.items()
+    }
+
+
+def _clip_v(unit: Unit) -> float | None:
+    """The highest crest its file lets expect, V."""
+    declared = [channel.output_rail_v for channel in unit.channel] + [unit.output_rail_v]
+    volts = [one for one in declared if one is not None]
+    volts += [math.sqrt(2.0 * rating.power_w * rating.load_ohm) for rating in unit.rating]
+    return max(volts, default=None)
