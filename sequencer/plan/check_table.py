@@ -15,7 +15,8 @@ from sequencer.plan.points import AnyPoint, Point
 
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
-AFTER_TRIP = "the night ends"  # in this version, whatever the plan says
+AFTER_TRIP = {"next unit": "the next unit", "stop": "the night ends", "cool and retry once": "cool, the point once more"}
+NO_RATE = ("idle_current", "soak")  # no record, or one that only shows that the tone is there
 VALUE_RULES = {
     "output_offset": "mean of 0.2 s; outside above 50 mV; above 100 mV the unit is not driven",
     "idle_current": "10 meter windows; above 1.5 x the window the unit is not driven; trip at + 20 % in 60 s",
@@ -118,7 +119,7 @@ def _what(point: AnyPoint) -> tuple[str, str]:
 def _rate(point: AnyPoint, cost: Estimate) -> str:
     if cost.window is not None:
         return _short(cost.window.sample_rate_hz)
-    return "" if point.measurement == "idle_current" else "none fits"
+    return "" if point.measurement in NO_RATE else "none fits"
 
 
 def _row(cells: Sequence[str]) -> str:
@@ -181,7 +182,7 @@ def _stage_lines(stage: Stage, bench: Bench) -> Iterator[str]:
     )
     yield (
         f"    cycles up to {stop.any_cycle_factor:g} x the limit, rail sag up to {stop.rail_sag_pct:g} %, "
-        f"{stage.keep_traces} traces a point, after a trip: {AFTER_TRIP}"
+        f"{stage.keep_traces} traces a point, after a trip: {AFTER_TRIP[stage.after_trip]}"
     )
 
 
