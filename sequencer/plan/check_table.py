@@ -15,7 +15,7 @@ from sequencer.plan.points import AnyPoint, Point
 
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
-AFTER_TRIP = {"next unit": "the next unit", "stop": "the night ends", "cool and retry once": "cool, the point once more"}
+AFTER_TRIP = {"next unit": "next unit", "stop": "the night ends", "cool and retry once": "cool, the point once more"}
 NO_RATE = ("idle_current", "soak")  # no record, or one that only shows that the tone is there
 VALUE_RULES = {
     "output_offset": "mean of 0.2 s; outside above 50 mV; above 100 mV the unit is not driven",
