@@ -132,10 +132,15 @@ def _end(run: Row) -> Iterator[Concern]:
 
 
 def _findings(run: Row) -> Iterator[Concern]:
+    together: dict[str, list[Row]] = {}
     for finding in run.get("findings") or ():
-        at = (finding["point"],) if finding.get("point") else ()
+        together.setdefault(finding["kind"], []).append(finding)
+    for finding, *others in together.values():
+        at = tuple(dict.fromkeys(one["point"] for one in (finding, *others) if one.get("point")))
         channel = f"channel {words.clean(finding['channel'])}: " if finding.get("channel") else ""
-        told = words.sentence(channel + finding["sentence"])
+        alike = sorted({words.clean(one["channel"]) for one in others if one.get("channel")})
+        also = f"; channel {', '.join(alike)} likewise" if alike else ""
+        told = words.sentence(channel + finding["sentence"].rstrip(".") + also)
         todo = words.sentence(finding.get("next_action") or "Look at it before the unit goes back")
         yield Concern(Rank.FOUND, at, told[:1].upper() + told[1:], todo[:1].upper() + todo[1:])
 

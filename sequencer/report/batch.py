@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -62,7 +63,7 @@ class Batch:
 def batch(results: Row, links: Mapping[str, str]) -> Batch:
     """links: address of each run's sheet by its id, relative to the page."""
     runs: Sequence[Row] = results["runs"]
-    columns = list(dict.fromkeys(_head(p) for run in runs for p in longest(powered(run))))
+    columns = _columns_of(runs)
     doubts = (words.sentence(f"Suspect: {results['suspect']}"),) if results.get("suspect") else ()
     simulated = (SIMULATED,) if any(run.get("seed") is not None for run in runs) else ()
     return Batch(
@@ -89,6 +90,15 @@ def _lines(runs: Sequence[Row]) -> list[str]:
     ]
 
 
+def _columns_of(runs: Sequence[Row]) -> list[str]:
+    """Of each load the drive that most units have: one unit's shorter burst makes no column of its own."""
+    by_load: dict[Any, Counter[str]] = {}
+    for run in runs:
+        for point in longest(powered(run)):
+            by_load.setdefault(point.get("load"), Counter())[_head(point)] += 1
+    return [counts.most_common(1)[0][0] for counts in by_load.values()]
+
+
 def _head(point: Row) -> str:
     limit = f" at {words.limit(point)}" if point.get("stop_limit") is not None else ""
     return f"W, {words.where(point)}{limit}"
@@ -97,15 +107,17 @@ def _head(point: Row) -> str:
 def _unit(run: Row, found: Sequence[Concern], link: str, columns: Sequence[str]) -> Unit:
     points = {_head(p): p for p in longest(powered(run))}
     label = f", {words.clean(run['label'])}" if run.get("label") else ""
+    label += f"; reference unit, from {words.stamp(run['begun'])}" if run.get("reference") else ""
     rest = tuple(c for c in found[1:] if c.rank < Rank.NOTHING)
+    shown = max(MORE_SHOWN, sum(c.rank == Rank.FOUND for c in rest))  # no finding stands on its sheet alone
     measured = sum(p["outcome"] == "measured" for p in run["points"])
     return Unit(
         words.clean(run["unit"]["serial"]),
         f"{words.clean(run['unit']['model'])}{label}",
         link,
         found[0],
-        rest[:MORE_SHOWN],
-        max(0, len(rest) - MORE_SHOWN),
+        rest[:shown],
+        max(0, len(rest) - shown),
         words.of(measured, len(run["points"]), "points"),
         counted(judgements(run)),
         _columns(points, columns),
@@ -141,11 +153,16 @@ def _spreads(runs: Sequence[Row], columns: Sequence[str]) -> list[Spread]:
         for point in longest(powered(run)):
             for channel in point["channels"]:
                 if channel.get("power_at_limit_w") is not None:
-                    found.setdefault((_head(point), channel["channel"]), []).append(channel["power_at_limit_w"])
+                    key = (_head(point), channel["channel"])
+                    found.setdefault(key, []).append(channel["power_at_limit_w"])
     return [
         Spread(
             head, words.clean(name), len(watts), *map(words.number, (statistics.median(watts), min(watts), max(watts)))
         )
-        for (head, name), watts in sorted(found.items(), key=lambda one: (columns.index(one[0][0]), one[0][1]))
-        if len(watts) >= ENOUGH_FOR_A_SPREAD
+        for (head, name), watts in sorted(found.items(), key=lambda one: (_place(columns, one[0][0]), one[0][1]))
+        if len(watts) >= ENOUGH_FOR_A_SPREAD and head in columns
     ]
+
+
+def _place(columns: Sequence[str], head: str) -> int:
+    return columns.index(head) if head in columns else len(columns)

@@ -86,7 +86,32 @@ def temperature(run: Row) -> Section:
     columns = heads("point", *(f">{words.short(name, 12)} °C" for name in names), ">J unit", ">J loads")
     table = Table(columns, tuple(rows), "Heat sink at the start → at the end of the point. J: of all its shots.")
     drawing = Drawing(svg, "Start and end of each point, in running order.")
-    return Section(title, drawings=(drawing,), tables=(table,), beside=True)
+    return Section(title, drawings=(drawing, *_soaks(run)), tables=(table,), beside=True)
+
+
+def _soaks(run: Row) -> Iterator[Drawing]:
+    """The curve of each soak, a line a channel, with its K/W."""
+    for point in run["points"]:
+        curve = point.get("curve") or ()
+        if len(curve) < 2:
+            continue
+        names = sorted({name for one in curve for name in one["heatsink_c"]})
+        lines = [
+            plots.Line(
+                name_in_plot(name, 6),
+                i,
+                tuple(one["at_s"] / 60.0 for one in curve if name in one["heatsink_c"]),
+                tuple(one["heatsink_c"][name] for one in curve if name in one["heatsink_c"]),
+            )
+            for i, name in enumerate(names)
+        ]
+        told = [
+            f"{words.clean(v.get('channel') or 'both')} {words.measured(v['value'], v.get('expanded_uncertainty'))} K/W"
+            for v in point.get("values") or ()
+            if v["name"] == "K/W" and v["value"] is not None
+        ]
+        note = f"{words.clean(point['id'])}, soak: {', '.join(told) or 'no K/W could be told'}."
+        yield Drawing(plots.warming(f"soak {point['id']}", lines), note)
 
 
 def _heat_line(points: Sequence[Row], name: str, style: int) -> plots.Line:
@@ -133,13 +158,15 @@ def _trip(trip: Row) -> tuple[str, ...]:
 def values(run: Row) -> Iterator[Section]:
     """The sections of single values, each with its table or a line that says there is none; then what fits nowhere."""
     placed: dict[str, list[tuple[str, ...]]] = {title: [] for title in (*VALUE_SECTIONS, FURTHER)}
+    names = sorted({v["channel"] for p in run["points"] for v in p.get("values") or () if v.get("channel")})
     for point in run["points"]:
-        for value in point.get("values") or ():
-            placed[_place(point, value)].append(_value(point, value))
+        for title, together in _alike(point).items():
+            placed[title] += [_values(point, some, names) for some in together]
         if point.get("efficiency_pct") is not None:
             shown = words.number(point["efficiency_pct"], 3)
-            placed["Efficiency"].append((words.clean(point["id"]), words.where(point), "", shown, "%", "", ""))
-    columns = heads("point", "what", "channel", ">reading", "unit", "judgement", "remark")
+            row = (words.clean(point["id"]), words.where(point), shown, *("" for _ in names), "%", "", "")
+            placed["Efficiency"].append(row)
+    columns = heads("point", "what", ">unit", *(f">{words.short(n, 12)}" for n in names), "in", "judgement", "remark")
     for title, rows in placed.items():
         if rows:
             yield Section(title, tables=(filled(Table(columns, tuple(rows))),))
@@ -152,14 +179,35 @@ def _place(point: Row, value: Row) -> str:
     return next((title for title, marks in VALUE_SECTIONS.items() if any(m in told for m in marks)), FURTHER)
 
 
-def _value(point: Row, value: Row) -> tuple[str, ...]:
-    seen = value.get("value")
-    shown = "not seen" if seen is None else words.measured(seen, value.get("expanded_uncertainty"))
+def _alike(point: Row) -> dict[str, list[list[Row]]]:
+    """Section -> values of one name together: one for each channel, or one for the whole unit."""
+    found: dict[str, dict[tuple[str, str], list[Row]]] = {}
+    for value in point.get("values") or ():
+        same = found.setdefault(_place(point, value), {})
+        same.setdefault((value["name"], value.get("unit") or ""), []).append(value)
+    return {title: list(same.values()) for title, same in found.items()}
+
+
+def _values(point: Row, some: Sequence[Row], names: Sequence[str]) -> tuple[str, ...]:
+    shown = {value.get("channel") or "": _reading(value) for value in some}
+    judged = list(dict.fromkeys(_of_channel(value, value.get("judgement") or "not judged") for value in some))
+    remarks = list(dict.fromkeys(words.clean(value.get("reason") or "") for value in some))
+    if len({value.get("judgement") for value in some}) == 1:
+        judged = [some[0].get("judgement") or "not judged"]
     return (
-        words.clean(point["id"]), words.name(value["name"]), words.clean(value.get("channel") or ""), shown,
-        words.clean(value.get("unit") or ""), value.get("judgement") or "not judged",
-        words.clean(value.get("reason") or ""),
+        words.clean(point["id"]), words.name(some[0]["name"]), shown.get("", ""),
+        *(shown.get(name, "") for name in names), words.clean(some[0].get("unit") or ""),
+        ", ".join(judged), "; ".join(filter(None, remarks)),
     )  # fmt: skip
+
+
+def _reading(value: Row) -> str:
+    seen = value.get("value")
+    return "not seen" if seen is None else words.measured(seen, value.get("expanded_uncertainty"))
+
+
+def _of_channel(value: Row, text: str) -> str:
+    return f"{words.clean(value['channel'])} {text}" if value.get("channel") else text
 
 
 def how(run: Row) -> Section:

@@ -224,6 +224,18 @@ def temperatures(key: str, lines: Sequence[Line], points: Sequence[str]) -> Mark
     return as_svg(drawn, key, "Heat sink over the night")
 
 
+@_inked
+def warming(key: str, lines: Sequence[Line]) -> Markup:
+    """Degrees C over minutes."""
+    drawn = figure(1.75)
+    field = axes(drawn, 0.42, 0.36, 0.4, 0.2)
+    _lines(field, lines, "")
+    field.set_xlabel("minutes at the soak's power")
+    y_title(field, "°C")
+    end_labels(field, [(line.xs[-1], line.ys[-1], line.name) for line in lines])
+    return as_svg(drawn, key, "Heat sinks while the unit works at a part of its power")
+
+
 def _lines(field: Axes, lines: Sequence[Line], mark: str) -> None:
     for line in lines:
         style = STYLES[line.style % len(STYLES)]

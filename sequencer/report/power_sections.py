@@ -171,7 +171,8 @@ def _floor(point: Row) -> plots.Line | None:
 
 def envelope(run: Row) -> Section:
     title = "Burst envelope"
-    points = [p for p in powered(run) if any(c.get("cycle_rows") for c in p["channels"])]
+    bursts = [p for p in powered(run) if not p.get("steady")]
+    points = [p for p in bursts if any(c.get("cycle_rows") for c in p["channels"])]
     if not points:
         return Section(title, empty="not measured: no burst of this run kept its cycles")
     style = styles(points)

@@ -25,13 +25,20 @@ class Kept:
 
 
 def longest(points: Sequence[Row]) -> list[Row]:
-    """Of each load the point with the longest burst: where heat and rail tell the most. In running order."""
+    """Of each load the point with the longest burst: where heat and rail tell the most. In running order.
+
+    A steady tone is no burst: it stands here only where a load has nothing else.
+    """
     by_load: dict[Any, Row] = {}
     for point in points:
         held = by_load.get(point.get("load"))
-        if held is None or (point.get("cycles") or 0) > (held.get("cycles") or 0):
+        if held is None or _length(point) > _length(held):
             by_load[point.get("load")] = point
     return list(by_load.values())
+
+
+def _length(point: Row) -> tuple[bool, int]:
+    return not point.get("steady"), point.get("cycles") or 0
 
 
 def picture(run: Row, point: Row, kept: Kept | None) -> tuple[str, ShotPicture] | str:

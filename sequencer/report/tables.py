@@ -28,6 +28,7 @@ HEADS = (
 NUMBERS = (3, 5, 6, 8, 9)  # columns set flush right
 LEADING = 3  # cells that every line has
 LAST = "stopped by"
+VALUES_AT_MOST = 40  # of a run; with more, those of a point stand in one line
 WIDEST_CELL = 20
 WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% residual"}
 EXPLAINED = {
@@ -84,7 +85,8 @@ def _table(points: Sequence[Row]) -> list[str]:
     if not points:
         return []
     supplies = {v for point in points if (v := point.get("supply_nominal_v")) is not None}
-    rows = [row for point in points for row in _rows(point, len(supplies) > 1)]
+    brief = sum(len(point["values"]) for point in points) > VALUES_AT_MOST
+    rows = [row for point in points for row in _rows(point, len(supplies) > 1, brief)]
     any_power = any(len(cells) == len(HEADS) for cells, _ in rows)
     heads = HEADS if any_power else HEADS[:LEADING]
     every = [heads, *(cells for cells, _ in rows)]
@@ -94,7 +96,7 @@ def _table(points: Sequence[Row]) -> list[str]:
     return ["", *lines, *_explained(points, any_power)]
 
 
-def _rows(point: Row, several_supplies: bool) -> list[tuple[tuple[str, ...], str]]:
+def _rows(point: Row, several_supplies: bool, brief: bool) -> list[tuple[tuple[str, ...], str]]:
     """Cells and the last, free text. Points without a power have only the leading cells, then their text."""
     lead = (_cell(point["id"]), _cell(point.get("load") or ""), _drive(point, several_supplies))
     if point["outcome"] != "measured":
@@ -105,7 +107,18 @@ def _rows(point: Row, several_supplies: bool) -> list[tuple[tuple[str, ...], str
         own = (*lead, words.number(point.get("level_vrms"))) if first else ("",) * 4
         end = (_rail(point), str(point["shots"])) if first else ("", "")
         rows.append(((*own, *_channel(channel, words.by_residual(point)), *end), _stopped(point) if first else ""))
+    if brief and len(point["values"]) > 1:
+        return [*rows, (lead, _counted(point["values"]))]
     return rows + [(lead, _value(value, lead[2])) for value in point["values"]]
+
+
+def _counted(values: Sequence[Row]) -> str:
+    """Many values in a line: those judged outside by name, the rest by number."""
+    judged = [value for value in values if value.get("judgement") in ("within", "outside")]
+    within = sum(value["judgement"] == "within" for value in judged)
+    outside = [_value(value, "") for value in judged if value["judgement"] == "outside"]
+    counted = f"{len(values)} values, on the sheet" + (f"; {within} of {len(judged)} within" if judged else "")
+    return "; ".join([counted, *outside])
 
 
 def _channel(channel: Row, by_residual: bool) -> tuple[str, ...]:

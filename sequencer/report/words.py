@@ -18,6 +18,9 @@ NONE = "–"
 QUANTITIES = {"thd": "THD", "thd_n": "THD+N", "burst_residual": "burst residual"}
 
 
+OWN_TONE = ("soak", "steady_efficiency", "protection")  # what they fire is their own affair
+
+
 def clean(text: object) -> str:
     """Control codes and marks that turn the direction of text become `?`: a name may not rewrite what is beside it."""
     return "".join(c if c.isprintable() else "?" for c in str(text))
@@ -116,6 +119,8 @@ def cycles_text(count: int) -> str:
 
 def drive(point: Row) -> str:
     """ "20 cycles 1 kHz", with the supply where it is known."""
+    if point["measurement"] in OWN_TONE:
+        return name(point["measurement"])
     hz = point.get("frequency_hz")
     return burst(point) + (f" {frequency(hz)}" if hz else "")
 
