@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from drivers.errors import NotANumber
 from sequencer.measurements.energy import load_j, unit_j
 from sequencer.measurements.output_power import Outcome, output_power
 from sequencer.measurements.power_ends import gated
@@ -45,9 +46,11 @@ class Measuring:
     def __init__(self, plan: NightPlan, doing: Doing, state: UnitState) -> None:
         self._plan, self._doing, self._state = plan, doing, state
         self._rules: Rules | None = None
+        self._point: AnyPoint | None = None
 
     async def group(self, group: tuple[AnyPoint, ...]) -> None:
         """Raises UnitTrip once the points' rows are kept as tripped; Trip, InstrumentError, OverloadRemains."""
+        self._point = group[0]
         searched = tuple(point for point in group if isinstance(point, Point))
         if searched:
             await self._search(searched)
@@ -200,13 +203,23 @@ class Measuring:
         wired = {channel: name for channel, name in run.bay.thermometer.items() if channel in own}
         if not wired:
             return {}
-        seen = await self._doing.hands.thermometer.read(list(wired.values()))
+        try:
+            seen = await self._doing.hands.thermometer.read(list(wired.values()))
+        except NotANumber as no_number:
+            raise self._trip(f"sensor open: {no_number}", {"rule": "sensor open"}) from no_number
         temps = {channel: seen[name] for channel, name in wired.items()}
         limit = run.unit.heat.trip_c
         hot = max(temps.values())
         if hot >= limit:
-            raise UnitTrip(f"heat sink at {hot:.1f} degC (trip limit {limit:g})")
+            row = {"rule": "heat sink", "quantity": "heat sink, degC", "value": hot, "limit": limit}
+            raise self._trip(f"heat sink at {hot:.1f} degC (trip limit {limit:g})", row)
         return temps
+
+    def _trip(self, sentence: str, row: Mapping[str, Any]) -> UnitTrip:
+        """Of the point that is measured now."""
+        point = self._point
+        told = {"point": point.id} if point else {}
+        return UnitTrip(sentence, dict(row) | told, point.after_trip if point else "next unit")
 
     def _read_bench(self) -> Callable[[], Any]:
         hands, clock = self._doing.hands, self._doing.clock
