@@ -1,5 +1,4 @@
-"""The points of one unit, measured: each group against the instruments, kept, and what it says of the unit believed.
-"""
+"""The points of one unit, measured: each group against the instruments, kept, and what it says of the unit believed."""
 
 from __future__ import annotations
 
@@ -86,6 +85,7 @@ class Measuring:
         try:
             found: Values = await talker.measure(measure(job), self._told(point))
         except UnitTrip as trip:
+            await self._not_the_switch(trip)
             await self._keep_values(point, Values(trip=str(trip)), {})
             raise
         if state.wiring.supply_v is not None:
@@ -122,6 +122,7 @@ class Measuring:
                 output_power(job, state.proofs.get(key), tuple(state.learned)), self._told(point)
             )
         except UnitTrip as trip:
+            await self._not_the_switch(trip)
             await self._keep(group, Outcome(job, None, reason=str(trip)), {"outcome": "tripped"})
             raise
         if outcome.proof is not None:
@@ -196,6 +197,11 @@ class Measuring:
                 raise UnitTrip(breach.sentence, _trip_row(breach, point), point.after_trip)
 
         return told
+
+    async def _not_the_switch(self, trip: UnitTrip) -> None:
+        """Before a unit is blamed for an output that is gone: does the load switch still hold? Raises Trip."""
+        if trip.row.get("rule") == "output gone":
+            await self._state.wiring.still_closed()
 
     async def _temperatures(self) -> Mapping[str, float]:
         run = self._state.run
