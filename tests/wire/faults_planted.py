@@ -223,7 +223,8 @@ KINDS: dict[str, Kind] = {
         "look", lambda c, s: c.side_b(offset_v=0.06 * s), ("offset outside", "no drive"), "B"
     ),
     "offset only warm": Kind(
-        "warm", lambda c, s: c.side_b(offset_v=0.002, offset_v_per_k=0.005 * s), ("offset warm",), "B",
+        "warm", lambda c, s: c.side_b(offset_v=0.002, offset_v_per_k=0.005 * s),
+        ("offset warm", "offset outside", "no drive"), "B",
     ),
     "weak rail": Kind(
         "rail", lambda c, s: c.unit(rail=replace(c.truth.rail, source_ohm=0.5 + 0.25 * s)), ("weak rail",),
