@@ -195,7 +195,7 @@ KINDS: dict[str, Kind] = {
     ),
     "wrong load": Kind("look", lambda c, s: _load(c, "8R", "B", 1.0 / (1.0 + 0.3 * s)), ("wrong load",), "B"),
     "contact of 0.1 ohm": Kind(
-        "look", lambda c, s: _load(c, "4R", "A", 1.0 + 0.025 * min(s, 1.6)),
+        "look", lambda c, s: _load(c, "4R", "A", 1.0 + 0.025 * min(s, 1.3)),
         ("contact or lead resistance", "load resistance"), "A",
     ),
     "probe at x1": Kind("look", lambda c, s: replace(c, spec=_probe(1, 1.0)), ("probe",), "A"),
