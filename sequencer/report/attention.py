@@ -86,7 +86,14 @@ def by_attention(runs: Sequence[Row]) -> list[tuple[Row, tuple[Concern, ...]]]:
     """Runs with their concerns: by the most urgent one, then by how many there are of that rank, then by serial."""
     told = [(run, concerns(run)) for run in runs]
     return sorted(
-        told, key=lambda one: (one[1][0].rank, -_of_first_rank(one[1]), one[0]["unit"]["serial"], one[0]["id"])
+        told,
+        key=lambda one: (
+            one[1][0].rank,
+            -_of_first_rank(one[1]),
+            one[0]["unit"]["serial"],
+            str(one[0]["begun"]),
+            one[0]["id"],
+        ),
     )
 
 
@@ -146,18 +153,32 @@ def _findings(run: Row) -> Iterator[Concern]:
 
 
 def _outside(judged: Sequence[Judged]) -> Iterator[Concern]:
+    """Channels of one reading that were judged alike are one sentence."""
+    together: dict[tuple[object, ...], list[Judged]] = {}
     for one in judged:
-        channel = f", channel {one.channel}" if one.channel else ""
-        told = f"{one.where}{channel}: {one.reading}{f', {one.limit}' if one.limit else ''}"
-        if one.judgement == "outside" and one.near:
-            todo = "Measure again with a range gain known better before the unit is judged."
-            yield Concern(Rank.OUTSIDE_NEAR, (one.point,), f"{told}: outside, {NEAR}.", todo)
-        elif one.judgement == "outside":
-            todo = "Compare with the other channel and with the rail of the same row; repair before rating."
-            yield Concern(Rank.OUTSIDE, (one.point,), f"{told}: outside.", todo)
-        elif one.judgement == "within" and one.near:
-            todo = "Keep a guard band, or measure again with a range gain known better."
-            yield Concern(Rank.WITHIN_NEAR, (one.point,), f"{told}: within, {NEAR}.", todo)
+        if one.judgement == "outside" or (one.judgement == "within" and one.near):
+            together.setdefault((one.point, one.where, one.limit, one.judgement, one.near), []).append(one)
+    for some in together.values():
+        yield _judged(some[0], f"{some[0].where}{_readings(some)}")
+
+
+def _readings(some: Sequence[Judged]) -> str:
+    limit = f", {some[0].limit.partition('; ')[0]}" if some[0].limit else ""
+    if len(some) > 1:
+        return ": " + ", ".join(f"{one.channel} {one.reading}" for one in some) + limit
+    channel = f", channel {some[0].channel}" if some[0].channel else ""
+    return f"{channel}: {some[0].reading}{limit}"
+
+
+def _judged(one: Judged, told: str) -> Concern:
+    again = "Measure again with a range gain known better before the unit is judged."
+    if one.judgement == "within":
+        todo = "Keep a guard band, or measure again with a range gain known better."
+        return Concern(Rank.WITHIN_NEAR, (one.point,), f"{told}: within, {NEAR}.", todo)
+    if one.near:
+        return Concern(Rank.OUTSIDE_NEAR, (one.point,), f"{told}: outside, {NEAR}.", again)
+    todo = "Compare with the other channel and with the rail of the same row; repair before rating."
+    return Concern(Rank.OUTSIDE, (one.point,), f"{told}: outside.", todo)
 
 
 def _points(run: Row) -> Iterator[Concern]:

@@ -14,6 +14,7 @@ from sequencer.report.judged import counted, judgements
 from sequencer.report.power_sections import powered
 from sequencer.report.sheet import SIMULATED
 from sequencer.report.shots import longest
+from sequencer.report.twice import marks, repeated, sentences
 
 Row = Mapping[str, Any]
 
@@ -66,13 +67,17 @@ def batch(results: Row, links: Mapping[str, str]) -> Batch:
     columns = _columns_of(runs)
     doubts = (words.sentence(f"Suspect: {results['suspect']}"),) if results.get("suspect") else ()
     simulated = (SIMULATED,) if any(run.get("seed") is not None for run in runs) else ()
+    marked = marks(runs)
+    units = len({run["unit"]["serial"] for run in runs})
     return Batch(
-        f"Batch of {len(runs)} unit{'' if len(runs) == 1 else 's'}",
+        f"Batch of {units} unit{'' if units == 1 else 's'}",
         tuple(_lines(runs)),
         doubts + simulated,
         tuple(columns) if len(columns) <= COLUMNS_AT_MOST else (TOGETHER,),
-        tuple(_unit(run, found, links[run["id"]], columns) for run, found in by_attention(runs)),
-        tuple(_spreads(runs, columns)),
+        tuple(
+            _unit(run, found, links[run["id"]], columns, marked.get(run["id"], "")) for run, found in by_attention(runs)
+        ),
+        tuple(_spreads([run for run in runs if run["id"] not in repeated(runs)], columns)),
     )
 
 
@@ -84,9 +89,11 @@ def _lines(runs: Sequence[Row]) -> list[str]:
         f"{words.stamp(min(r['begun'] for r in runs))}{f' to {words.stamp(max(ends))}' if ends else ''}" if runs else ""
     )
     judged = [j for run in runs for j in judgements(run)]
+    counted_in = "units" if len({run["unit"]["serial"] for run in runs}) == len(runs) else "runs"
     return [
         f"Plan {plans}, bench {benches}; {span}",
-        f"{words.of(needing(runs), len(runs), 'units to look at')}; of all readings {counted(judged)}.",
+        f"{words.of(needing(runs), len(runs), f'{counted_in} to look at')}; of all readings {counted(judged)}.",
+        *sentences(runs),
     ]
 
 
@@ -104,10 +111,10 @@ def _head(point: Row) -> str:
     return f"W, {words.where(point)}{limit}"
 
 
-def _unit(run: Row, found: Sequence[Concern], link: str, columns: Sequence[str]) -> Unit:
+def _unit(run: Row, found: Sequence[Concern], link: str, columns: Sequence[str], mark: str) -> Unit:
     points = {_head(p): p for p in longest(powered(run))}
     label = f", {words.clean(run['label'])}" if run.get("label") else ""
-    label += f"; reference unit, from {words.stamp(run['begun'])}" if run.get("reference") else ""
+    label += f"; {mark}" if mark else ""
     rest = tuple(c for c in found[1:] if c.rank < Rank.NOTHING)
     shown = max(MORE_SHOWN, sum(c.rank == Rank.FOUND for c in rest))  # no finding stands on its sheet alone
     measured = sum(p["outcome"] == "measured" for p in run["points"])

@@ -11,19 +11,11 @@ from sequencer.report.blocks import Drawing, Section, Table, filled, heads, unre
 from sequencer.report.judged import Judged, counted
 from sequencer.report.power_sections import name_in_plot, powered
 from sequencer.report.shots import longest
+from sequencer.report.value_sections import table as value_table
 
 Row = Mapping[str, Any]
 
-# Section -> what a measurement's name holds that belongs there; checked in this order.
-VALUE_SECTIONS = {
-    "Response": ("response", "gain"),
-    "Noise": ("noise", "hum"),
-    "Idle current and offset": ("idle", "offset", "bias"),
-    "Efficiency": ("efficiency",),
-}
-FURTHER = "Further values"
 NO_JUDGEMENT = "Nothing was judged: these results hold no rating for what was measured, and no judged value."
-NO_SUCH = "not measured: this run has no such point"
 TERMS = (
     ("W at limit", "power interpolated to the stop limit, between the last shot below it and the first above."),
     ("W accepted", "power at the accepted level, which is within the limit, confirmed by fresh shots."),
@@ -42,15 +34,38 @@ CAUTIONS = (
 
 
 def judgement(judged: Sequence[Judged], found: Sequence[Concern]) -> Section:
-    rows = [
-        (words.clean(j.point), j.where, j.channel, j.reading, j.limit, j.judgement, NEAR if j.near else j.reason)
-        for j in judged
-    ]
+    rows = [_judged_row(some) for some in _together(judged)]
     tables = [Table(heads("look first at", "next"), tuple((c.sentence, c.next_action) for c in found))]
     if rows:
-        columns = heads("point", "what", "channel", "reading", "held against", "judgement", "remark")
-        tables.append(filled(Table(columns, unrepeated(rows, 2))))
+        columns = heads("what", "reading", "held against", "judgement", "remark")
+        tables.append(filled(Table(columns, tuple(rows))))
     return Section("Judgement", says=(f"{counted(judged)}." if judged else NO_JUDGEMENT,), tables=tuple(tables))
+
+
+def _together(judged: Sequence[Judged]) -> list[list[Judged]]:
+    """Channels of one point that were judged alike stand in one line."""
+    found: dict[tuple[object, ...], list[Judged]] = {}
+    for j in judged:
+        found.setdefault((j.point, j.where, j.limit, j.judgement, j.near, j.reason), []).append(j)
+    return list(found.values())
+
+
+def _judged_row(some: Sequence[Judged]) -> tuple[str, ...]:
+    j = some[0]
+    readings = ", ".join(f"{one.channel} {one.reading}".strip() for one in some)
+    limit, _, aside = j.limit.partition("; ")
+    return (
+        j.where,
+        readings,
+        limit,
+        j.judgement,
+        NEAR if j.near else j.reason or ("" if aside == "" else _aside(aside)),
+    )
+
+
+def _aside(text: str) -> str:
+    """What a value's uncertainty leaves out is told where the value stands, not here."""
+    return "; ".join(part for part in text.split("; ") if not part.startswith(("uncertainty:", "the meter's own")))
 
 
 def rail(run: Row) -> Section:
@@ -82,11 +97,12 @@ def temperature(run: Row) -> Section:
     names = sorted({name for p in points for name in p["heatsink_c"]})
     lines = [_heat_line(points, name, i) for i, name in enumerate(names)]
     svg = plots.temperatures("temperature", lines, [name_in_plot(p["id"], 6) for p in points])
-    rows = [(words.clean(p["id"]), *(_span(p, name) for name in names), *_joules(p)) for p in points]
+    rows = [(_at(p), *(_span(p, name) for name in names), *_joules(p)) for p in points]
     columns = heads("point", *(f">{words.short(name, 12)} °C" for name in names), ">J unit", ">J loads")
     table = Table(columns, tuple(rows), "Heat sink at the start → at the end of the point. J: of all its shots.")
     drawing = Drawing(svg, "Start and end of each point, in running order.")
-    return Section(title, drawings=(drawing, *_soaks(run)), tables=(table,), beside=True)
+    soaks = value_table(run, title)
+    return Section(title, drawings=(drawing, *_soaks(run)), tables=(table, *soaks), beside=not soaks)
 
 
 def _soaks(run: Row) -> Iterator[Drawing]:
@@ -124,6 +140,12 @@ def _heat_line(points: Sequence[Row], name: str, style: int) -> plots.Line:
     return plots.Line(name_in_plot(name, 6), style, tuple(x for x, _ in seen), tuple(y for _, y in seen))
 
 
+def _at(point: Row) -> str:
+    """An id alone says nothing to who reads the sheet."""
+    what = words.where(point) if point["measurement"] == "output_power" else words.name(point["measurement"])
+    return f"{words.clean(point['id'])} {what}"
+
+
 def _span(point: Row, name: str) -> str:
     return " → ".join(words.number(point[key].get(name), 3) for key in ("start_heatsink_c", "heatsink_c"))
 
@@ -155,65 +177,12 @@ def _trip(trip: Row) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def values(run: Row) -> Iterator[Section]:
-    """The sections of single values, each with its table or a line that says there is none; then what fits nowhere."""
-    placed: dict[str, list[tuple[str, ...]]] = {title: [] for title in (*VALUE_SECTIONS, FURTHER)}
-    names = sorted({v["channel"] for p in run["points"] for v in p.get("values") or () if v.get("channel")})
-    for point in run["points"]:
-        for title, together in _alike(point).items():
-            placed[title] += [_values(point, some, names) for some in together]
-        if point.get("efficiency_pct") is not None:
-            shown = words.number(point["efficiency_pct"], 3)
-            row = (words.clean(point["id"]), words.where(point), shown, *("" for _ in names), "%", "", "")
-            placed["Efficiency"].append(row)
-    columns = heads("point", "what", ">unit", *(f">{words.short(n, 12)}" for n in names), "in", "judgement", "remark")
-    for title, rows in placed.items():
-        if rows:
-            yield Section(title, tables=(filled(Table(columns, tuple(rows))),))
-        elif title != FURTHER:
-            yield Section(title, empty=NO_SUCH)
-
-
-def _place(point: Row, value: Row) -> str:
-    told = f"{point['measurement']} {value['name']}".lower()
-    return next((title for title, marks in VALUE_SECTIONS.items() if any(m in told for m in marks)), FURTHER)
-
-
-def _alike(point: Row) -> dict[str, list[list[Row]]]:
-    """Section -> values of one name together: one for each channel, or one for the whole unit."""
-    found: dict[str, dict[tuple[str, str], list[Row]]] = {}
-    for value in point.get("values") or ():
-        same = found.setdefault(_place(point, value), {})
-        same.setdefault((value["name"], value.get("unit") or ""), []).append(value)
-    return {title: list(same.values()) for title, same in found.items()}
-
-
-def _values(point: Row, some: Sequence[Row], names: Sequence[str]) -> tuple[str, ...]:
-    shown = {value.get("channel") or "": _reading(value) for value in some}
-    judged = list(dict.fromkeys(_of_channel(value, value.get("judgement") or "not judged") for value in some))
-    remarks = list(dict.fromkeys(words.clean(value.get("reason") or "") for value in some))
-    if len({value.get("judgement") for value in some}) == 1:
-        judged = [some[0].get("judgement") or "not judged"]
-    return (
-        words.clean(point["id"]), words.name(some[0]["name"]), shown.get("", ""),
-        *(shown.get(name, "") for name in names), words.clean(some[0].get("unit") or ""),
-        ", ".join(judged), "; ".join(filter(None, remarks)),
-    )  # fmt: skip
-
-
-def _reading(value: Row) -> str:
-    seen = value.get("value")
-    return "not seen" if seen is None else words.measured(seen, value.get("expanded_uncertainty"))
-
-
-def _of_channel(value: Row, text: str) -> str:
-    return f"{words.clean(value['channel'])} {text}" if value.get("channel") else text
-
-
 def how(run: Row) -> Section:
     rows = _ways(powered(run))
-    columns = heads("points", "limit", ">harmonics", "band", ">record ms", ">kS/s", ">confirming", ">found to dB")
-    return Section("How it was measured", tables=(Table(columns, tuple(rows)),) if rows else (), terms=TERMS)
+    columns = heads("drives", "limit", ">harmonics", "band", ">record ms", ">kS/s", ">confirming", ">found to dB")
+    checks = value_table(run, "How it was measured")
+    tables = (Table(columns, tuple(rows)),) if rows else ()
+    return Section("How it was measured", tables=(*tables, *checks), terms=TERMS)
 
 
 def _ways(points: Sequence[Row]) -> list[tuple[str, ...]]:
@@ -226,8 +195,8 @@ def _ways(points: Sequence[Row]) -> list[tuple[str, ...]]:
             words.declared(p.get("record_s"), 1e3), words.declared(p.get("sample_rate_hz"), 1e-3),
             words.declared(p.get("confirm_shots")), words.declared(p.get("resolution_db")),
         )  # fmt: skip
-        alike.setdefault(way, []).append(words.clean(p["id"]))
-    return [(words.listed(ids), *way) for way, ids in alike.items()]
+        alike.setdefault(way, []).append(words.where(p))
+    return [("; ".join(dict.fromkeys(told)), *way) for way, told in alike.items()]
 
 
 def instruments(run: Row) -> Section:

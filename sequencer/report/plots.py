@@ -124,7 +124,7 @@ def power_ladder(key: str, rows: Sequence[Power], rated: Sequence[Rated]) -> Mar
     """Dots by drive, of one load: at the limit with its uncertainty, a tick at the accepted power."""
     names, channels = list(dict.fromkeys(r.name for r in rows)), list(dict.fromkeys(r.channel for r in rows))
     drawn = figure(0.72 + ROW_IN * len(names) * max(len(channels), 1.5))
-    field = axes(drawn, 0.86, 0.36, 0.2, 0.22)
+    field = axes(drawn, 1.04, 0.36, 0.2, 0.22)
     for row in rows:
         _power(field, row, names.index(row.name) + SPREAD * (channels.index(row.channel) - (len(channels) - 1) / 2.0))
     field.set_ylim(len(names) - 0.4, -0.6)
@@ -234,6 +234,20 @@ def warming(key: str, lines: Sequence[Line]) -> Markup:
     y_title(field, "°C")
     end_labels(field, [(line.xs[-1], line.ys[-1], line.name) for line in lines])
     return as_svg(drawn, key, "Heat sinks while the unit works at a part of its power")
+
+
+@_inked
+def over_states(key: str, lines: Sequence[Line], states: Sequence[str], unit: str) -> Markup:
+    """One value of each channel in each state of heat."""
+    drawn = figure(1.3)
+    field = axes(drawn, 0.42, 0.26, 0.4, 0.2)
+    _lines(field, lines, ".")
+    field.xaxis.set_major_locator(FixedLocator(list(range(len(states)))))
+    field.xaxis.set_major_formatter(FuncFormatter(lambda _x, i: states[i or 0]))
+    field.margins(y=0.3)
+    y_title(field, unit)
+    end_labels(field, [(line.xs[-1], line.ys[-1], line.name) for line in lines if line.name])
+    return as_svg(drawn, key, f"{unit} in each state of heat")
 
 
 def _lines(field: Axes, lines: Sequence[Line], mark: str) -> None:

@@ -16,6 +16,7 @@ ROWS_A_LADDER = 16
 BURSTS_A_DRAWING = 5
 SHOTS_SHOWN = 4
 NO_POWER = "not measured: no point of this run has a power"
+BY_EYE = "W by eye: (half the peak-to-peak)²/2R, as read from a screen; it makes old notes comparable, no more."
 SOFT_RAIL = "A power that falls as the burst grows is what a soft rail does: not a fault by itself."
 
 
@@ -52,9 +53,15 @@ def power(run: Row) -> Section:
     table = Table(
         heads("point", "load", "drive", "channel", ">ohm", ">W at limit", ">W accepted", ">W by eye", "ended by"),
         unrepeated(rows, 3),
-        "W by eye: (half the peak-to-peak)²/2R, as read from a screen; it makes old notes comparable, no more.",
+        _power_note(points),
     )
     return Section(title, drawings=tuple(drawings), tables=(filled(table), *_refused(run)))
+
+
+def _power_note(points: Sequence[Row]) -> str:
+    steady = "steady: of the record at the end of the tone." if any(p.get("steady") for p in points) else ""
+    notes = dict.fromkeys(words.sentence(f"{words.where(p)}: {p['burst_note']}") for p in points if p.get("burst_note"))
+    return " ".join(filter(None, (BY_EYE, steady, *notes)))
 
 
 def _power_rows(point: Row) -> Iterator[tuple[str, ...]]:
@@ -94,7 +101,7 @@ def _ladders(run: Row, load: str, points: Sequence[Row], style: Mapping[str, int
 def _ladder_row(point: Row, channel: Row, style: Mapping[str, int]) -> plots.Power:
     at_limit = channel.get("power_at_limit_w")
     u = channel.get("power_expanded_uncertainty_w" if at_limit is None else "power_at_limit_expanded_uncertainty_w")
-    name, own = name_in_plot(f"{words.burst(point)}{_supply_mark(point)}", 15), name_in_plot(channel["channel"], 6)
+    name, own = name_in_plot(f"{words.burst(point)}{_supply_mark(point)}", 18), name_in_plot(channel["channel"], 6)
     return plots.Power(name, own, style[channel["channel"]], channel["power_w"], at_limit, u)
 
 
@@ -179,6 +186,8 @@ def envelope(run: Row) -> Section:
     drawings = []
     for load, some in by_load(points).items():
         lines = [line for point in some[:BURSTS_A_DRAWING] for line in _cycles(point, style)]
+        if max((len(line.xs) for line in lines), default=0) < 2:
+            continue  # single cycles have no envelope
         drawings.append(
             Drawing(
                 plots.over_cycles(f"envelope {load}", lines),

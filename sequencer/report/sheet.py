@@ -7,7 +7,7 @@ from typing import Any
 
 from sequencer.report import other_sections as other
 from sequencer.report import power_sections as power
-from sequencer.report import words
+from sequencer.report import value_sections, words
 from sequencer.report.attention import concerns
 from sequencer.report.blocks import Page, Section
 from sequencer.report.judged import judgements
@@ -42,8 +42,8 @@ def _head(run: Row) -> list[str]:
 
 
 def _sections(run: Row, kept: Mapping[str, Kept]) -> list[Section]:
-    """In the order in which a technician asks."""
-    return [
+    """In the order in which a technician asks; without data a section is left out."""
+    sections = [
         other.judgement(judgements(run), concerns(run)),
         power.power(run),
         power.distortion(run),
@@ -51,10 +51,11 @@ def _sections(run: Row, kept: Mapping[str, Kept]) -> list[Section]:
         power.envelope(run),
         other.rail(run),
         other.temperature(run),
-        *other.values(run),
+        *value_sections.values(run),
         other.trips(run),
         other.how(run),
         other.instruments(run),
         other.uncertainty(run),
         other.cautions(),
     ]
+    return [s for s in sections if s.tables or not s.empty.startswith("not measured")]

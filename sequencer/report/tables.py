@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from sequencer.report import words
+from sequencer.report.attention import Rank, concerns
 
 WIDTH = 110
 GAP = "  "
@@ -36,6 +37,7 @@ EXPLAINED = {
     "same burst at a harmless level, scaled, is taken away.",
     "W at": "W at limit: interpolated to the stop limit. W accepted: at the accepted level, within it. Both: "
     "true rms of the last cycle over the measured load; ± expanded uncertainty, 95 %.",
+    "steady": "steady: of the record at the end of the tone.",
     "b": "b: bridged; load and watts are of the bridged load.",
     "m": "m: the rail moved by more than 3 % during the burst.",
     "-": "rail -: not seen at the unit.",
@@ -47,15 +49,33 @@ Row = Mapping[str, Any]
 def points_table(results: Row) -> str:
     """Of results, format 1, as `read_results` or the ledger gives them: every run, one after another."""
     parts = [_wrapped(f"Suspect: {results['suspect']}")] if results.get("suspect") else []
-    parts += [_run(run) for run in results["runs"]]
+    runs = results["runs"]
+    short = len(runs) > 1 and any(_many(run["points"]) for run in runs)
+    parts += [_run(run, short) for run in runs]
+    parts += [_legend([p for run in runs for p in run["points"]])] if short else []
     return "\n\n".join(parts) + "\n" if parts else "no runs\n"
 
 
-def _run(run: Row) -> str:
-    lines = [*_header(run), *_table(run["points"])]
+def _run(run: Row, short: bool) -> str:
+    """short: of a night of several units only what needs a person first, and the powers."""
+    if short:
+        lines = [*_header(run), *_first_concern(run), *_table(_shown(run["points"])), *_on_paper(run["points"])]
+    else:
+        lines = [*_header(run), *_table(run["points"]), *_legend_lines(run["points"])]
     lines += [_wrapped(f"trip, {trip['time']}: {trip['sentence']}") for trip in run.get("trips") or ()]
     lines += [_wrapped(_finding(finding)) for finding in run.get("findings") or ()]
     return "\n".join(lines)
+
+
+def _many(points: Sequence[Row]) -> bool:
+    return sum(len(point["values"]) for point in points) > VALUES_AT_MOST
+
+
+def _first_concern(run: Row) -> Iterator[str]:
+    first = concerns(run)[0]
+    told_below = (Rank.FOUND, Rank.TRIP, Rank.NOT_SAFE, Rank.NOT_MEASURED)
+    if first.rank not in told_below:
+        yield _wrapped(f"{first.sentence} Next: {first.next_action}" if first.rank < Rank.NOTHING else first.sentence)
 
 
 def _header(run: Row) -> Iterator[str]:
@@ -85,7 +105,7 @@ def _table(points: Sequence[Row]) -> list[str]:
     if not points:
         return []
     supplies = {v for point in points if (v := point.get("supply_nominal_v")) is not None}
-    brief = sum(len(point["values"]) for point in points) > VALUES_AT_MOST
+    brief = _many(points)
     rows = [row for point in points for row in _rows(point, len(supplies) > 1, brief)]
     any_power = any(len(cells) == len(HEADS) for cells, _ in rows)
     heads = HEADS if any_power else HEADS[:LEADING]
@@ -93,7 +113,32 @@ def _table(points: Sequence[Row]) -> list[str]:
     widths = [max(len(cells[i]) for cells in every if i < len(cells)) for i in range(len(heads))]
     lines = [_joined(heads, LAST if any_power else "", widths)]
     lines += [_joined(cells, last, widths) for cells, last in rows]
-    return ["", *lines, *_explained(points, any_power)]
+    return ["", *lines]
+
+
+def _shown(points: Sequence[Row]) -> list[Row]:
+    """Rows with a power, and each reason for none once: eleven rows of the same words hide the other ones."""
+    told: dict[str, int] = {}
+    for point in points:
+        if point["outcome"] != "measured":
+            told[str(point.get("reason"))] = told.get(str(point.get("reason")), 0) + 1
+    shown: list[Row] = []
+    for point in points:
+        count = told.get(str(point.get("reason")), 0) if point["outcome"] != "measured" else 0
+        if count:
+            alike = f"{point.get('reason')}; so are {count - 1} more" if count > 1 else point.get("reason")
+            shown.append({**point, "reason": alike})
+            told[str(point.get("reason"))] = 0
+        elif point["outcome"] == "measured" and point["channels"]:
+            shown.append(point)
+    return shown
+
+
+def _on_paper(points: Sequence[Row]) -> Iterator[str]:
+    values = [value for point in points for value in point["values"]]
+    judged = [value for value in values if value.get("judgement") in ("within", "outside")]
+    within = sum(value["judgement"] == "within" for value in judged)
+    yield _wrapped(f"{len(values)} single values, on the sheet; {words.of(within, len(judged), 'judged are within')}.")
 
 
 def _rows(point: Row, several_supplies: bool, brief: bool) -> list[tuple[tuple[str, ...], str]]:
@@ -187,11 +232,16 @@ def _wrapped(text: str) -> str:
     return textwrap.fill(words.clean(text), WIDTH, subsequent_indent="    ")
 
 
-def _explained(points: Sequence[Row], any_power: bool) -> list[str]:
+def _legend(points: Sequence[Row]) -> str:
+    return "\n".join(_legend_lines(points))
+
+
+def _legend_lines(points: Sequence[Row]) -> list[str]:
     measured = [p for p in points if p["outcome"] == "measured" and p["channels"]]
     says = {
-        "W at": any_power,
+        "W at": bool(measured),
         "residual": any(words.by_residual(p) for p in measured),
+        "steady": any(p.get("steady") for p in measured),
         "b": any(c.get("bridged") for p in measured for c in p["channels"]),
         "m": any(_moved(p) for p in measured),
         "-": any(_rail(p) == "-" for p in measured),

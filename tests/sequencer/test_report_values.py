@@ -1,0 +1,154 @@
+"""Sections of single values, the reference unit's two runs, and the short table at the end of a long night."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+from sequencer.report.batch import batch
+from sequencer.report.tables import points_table
+from sequencer.report.twice import marks, sentences
+from sequencer.report.value_sections import table, values
+from tests.sequencer.ledger_rows import point, refused_point
+from tests.sequencer.report_nights import power_of, run
+
+
+def value(name: str, seen: float | None, unit: str, **more: Any) -> dict[str, Any]:
+    return {"name": name, "value": seen, "unit": unit} | more
+
+
+def point_of(measurement: str, *found: dict[str, Any], number: int = 1, **more: Any) -> dict[str, Any]:
+    return {"id": f"p{number:03d}", "measurement": measurement, "outcome": "measured", "values": list(found)} | more
+
+
+def sections(*points: dict[str, Any]) -> dict[str, Any]:
+    return {section.title: section for section in values(run(*points))}
+
+
+def test_the_four_states_of_heat_stand_in_one_table_in_their_order() -> None:
+    """The order in which a unit is heated and cools: cold, warm, after drive, cooled (the night's own states)."""
+    states = [("cooled", 1.16), ("cold", 1.12), ("after drive", 1.18), ("warm", 1.15)]
+    told = sections(
+        *(point_of("idle_current", value(f"idle current, {s}", a, "A"), number=i) for i, (s, a) in enumerate(states)),
+        point_of("output_offset", value("offset, cold", 0.0071, "V", channel="A"), number=9),
+    )  # fmt: skip
+    held = told["Idle current and offset"].tables[0]
+    assert [row[0] for row in held.rows] == ["cold", "warm", "after drive", "cooled"]
+    assert [head.text for head in held.heads] == ["state", "idle A", "offset V, A"]
+    assert [row[1] for row in held.rows] == ["1.120", "1.150", "1.180", "1.160"]
+    assert held.rows[0][2] == "0.007100"
+
+
+def test_a_thump_is_no_hum() -> None:
+    """Trade words (glossary): a thump is heard once at power-on, hum lasts."""
+    told = run(
+        point_of("first_power", value("thump", 0.4, "V peak", channel="A")),
+        point_of("bench_check", value("hum 50 Hz", 0.0004, "Vrms", channel="A"), number=2),
+    )
+    assert [row[1] for row in table(told, "Noise")[0].rows] == ["hum 50 Hz"]
+    assert [row[1] for row in table(told, "How it was measured")[0].rows] == ["thump"]
+
+
+def test_the_same_state_twice_loses_no_value() -> None:
+    """Two cold readings: the first in the table of states, the second below it."""
+    told = sections(
+        *(point_of("idle_current", value("idle current, cold", a, "A"), number=i) for i, a in ((1, 1.1), (2, 1.3)))
+    )
+    texts = " ".join(cell for t in told["Idle current and offset"].tables for row in t.rows for cell in row)
+    assert "1.1" in texts
+    assert "1.3" in texts
+
+
+def test_ranges_of_two_inputs_are_one_line() -> None:
+    """Both channels of the same pair of ranges are read against each other: one line, a column each."""
+    checks = point_of(
+        "bench_check",
+        value("range of ch1, 0.4 V against 0.8 V", 0.0065, "dB", channel="A"),
+        value("range of ch2, 0.4 V against 0.8 V", -0.0040, "dB", channel="B"),
+    )
+    (only,) = table(run(checks), "How it was measured")
+    assert len(only.rows) == 1
+    assert "input range, 0.4 V against 0.8 V" in only.rows[0]
+
+
+def test_a_long_remark_is_told_once_below_its_table() -> None:
+    why = "level and flatness of generator and digitiser are not declared, and not in the uncertainty"
+    told = sections(
+        point_of("gain", value("gain at 1 kHz", 26.0, "dB", reason=why), value("gain at 2 kHz", 26.1, "dB", reason=why))
+    )
+    (only,) = told["Response"].tables
+    assert only.note.count(why) == 1
+    assert [row[-1] for row in only.rows] == ["(a)", "(a)"]
+
+
+def test_efficiency_says_what_it_was_made_from() -> None:
+    """55.8 % = 212.8 W out of 23.78 V x 16.04 A, to the rounding of the inputs (output over input, by definition)."""
+    part = {
+        "part": 1.0, "power_w": {"A": 106.4, "B": 106.4}, "supply_v": 23.98, "at_unit_v": 23.78, "supply_a": 16.04,
+        "efficiency_pct": 100.0 * 212.8 / (23.78 * 16.04), "expanded_uncertainty_pct": 1.5, "heat_w": 168.6,
+    }  # fmt: skip
+    told = sections(
+        point_of("steady_efficiency", value("efficiency at full power", 55.8, "%"), efficiency_points=[part])
+    )
+    rows = told["Efficiency"].tables[0].rows
+    assert len(told["Efficiency"].tables) == 1, "the same figure stands once"
+    assert "55.8 ±1.5" in rows[0]
+    assert "full" in rows[0]
+
+
+def test_protection_has_its_own_section_and_says_how_it_came_back() -> None:
+    for needed, said in ((False, "by itself"), (True, "remote contact")):
+        told = sections(
+            point_of("protection", value("cut-in level", 21.4, "V peak", channel="A"), needed_remote=needed)
+        )
+        assert said in told["Protection"].says[0]
+
+
+def reference(run_id: str, begun: str, watts: float, amps: float) -> dict[str, Any]:
+    idle = point_of("idle_current", value("idle current, cold", amps, "A"), number=2)
+    return run(power_of(watts), idle, serial="MV-0131", run_id=run_id) | {"reference": True, "begun": begun}
+
+
+def test_the_reference_units_runs_are_marked_and_compared() -> None:
+    """10 lg(W/W): 2 % of power is 0.086 dB; amps by 1.5 %."""
+    first = reference("rb", "2026-01-05T22:00:00+00:00", 100.0, 1.0)
+    last = reference("ra", "2026-01-06T04:00:00+00:00", 102.0, 1.015)
+    assert marks([last, first]) == {"rb": "reference, first", "ra": "reference, last"}
+    (told,) = sentences([last, first])
+    assert f"+{10.0 * math.log10(1.02):.3f} dB" in told
+    assert "+2.00 %" in told
+    assert "+1.50 %" in told
+
+
+def test_a_unit_measured_twice_counts_once_among_the_others() -> None:
+    """A median counts units, not runs."""
+    first = reference("ra", "2026-01-05T22:00:00+00:00", 100.0, 1.0)
+    last = reference("rb", "2026-01-06T04:00:00+00:00", 100.0, 1.0)
+    others = [run(power_of(w), serial=s, run_id=s) for s, w in (("MV-1", 90.0), ("MV-2", 95.0))]
+    page = batch({"runs": [first, *others, last], "suspect": None}, {r: r for r in ("ra", "rb", "MV-1", "MV-2")})
+    assert page.title == "Batch of 3 units"
+    assert {one.units for one in page.spreads} == {3}
+    assert [u.told.rpartition("; ")[2] for u in page.units if u.serial == "MV-0131"] == [
+        "reference, first",
+        "reference, last",
+    ]
+
+
+@pytest.mark.parametrize("runs", [1, 2])
+def test_a_long_night_of_several_units_ends_in_a_short_table(runs: int) -> None:
+    """Values are on paper: of several units only powers, reasons once, and a count of values."""
+    many = point_of("bench_check", *(value(f"check {i}", 1.0, "V") for i in range(41)), number=90)
+    reason = "the unit's protection cut in on this load before"
+    points = [point(), many, *(refused_point() | {"id": f"p{i}", "reason": reason} for i in range(11, 22))]
+    night = {
+        "format": 1,
+        "suspect": None,
+        "runs": [run(*points, serial=f"MV-{i}", run_id=f"r{i}") for i in range(runs)],
+    }
+    told = points_table(night)
+    assert told.count(reason) == (11 if runs == 1 else 2)
+    assert ("so are 10 more" in told) == (runs > 1)
+    assert ("41 single values" in told) == (runs > 1)
+    assert told.count("interpolated to the stop limit") == 1
