@@ -157,7 +157,7 @@ def _dry_run(arguments: argparse.Namespace) -> int:
     from sequencer.publish.broker_url import broker_from_url
     from sequencer.report.child import pages_in_child
     from sequencer.view.choose import watching
-    from sequencer.view.words import both_times
+    from sequencer.view.words import both_times, shares
 
     asked = DryRun(
         plan=arguments.plan,
@@ -171,12 +171,14 @@ def _dry_run(arguments: argparse.Namespace) -> int:
     quiet, begun_s = arguments.json, _real_s()
     with watching(sys.stdout, quiet) as listener:
         done = dry_run(replace(asked, listener=listener), say=listener.said)
-    times = both_times(done.bench_s, _real_s() - begun_s)
+    ended_s = _real_s()
     say(sys.stdout, json.dumps(done.summary(), indent=1, sort_keys=True) if quiet else done.text)
     beside = sys.stderr if quiet else sys.stdout  # stdout belongs to a program then
-    say(beside, times)
-    if done.results["runs"]:
-        say(beside, pages_in_child(done.out))
+    pages = pages_in_child(done.out) if done.results["runs"] else None
+    say(beside, both_times(done.bench_s, ended_s - begun_s))
+    say(beside, shares(dict(done.worked_s) | {"pages": _real_s() - ended_s}, _real_s() - begun_s))
+    if pages is not None:
+        say(beside, pages)
     return done.exit_code
 
 

@@ -106,6 +106,11 @@ class SimulatedBench:
             await server.start()
         return {role: server.address for role, server in self.servers.items()}
 
+    @property
+    def worked_s(self) -> float:
+        """Real seconds spent inside the simulated instruments so far."""
+        return sum(server.worked_s for server in self.servers.values())
+
     async def stop(self) -> None:
         for server in self.servers.values():
             await server.stop()

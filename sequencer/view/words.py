@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rich.cells import cell_len, set_cell_size
 
@@ -60,6 +60,12 @@ def lasted(seconds: float) -> str:
 def both_times(bench_s: float, wall_s: float) -> str:
     """The last line of a rehearsal."""
     return f"bench time {lasted(bench_s)}, run through in {lasted(wall_s)}"
+
+
+def shares(worked_s: Mapping[str, float], wall_s: float) -> str:
+    """Where the real time of a rehearsal went; what no part claims is messages on their way, and time handed on."""
+    parts = {"bus and clock": wall_s - sum(worked_s.values())} | dict(worked_s)
+    return "of it " + ", ".join(f"{name} {max(100.0 * s / wall_s, 0.0):.0f} %" for name, s in parts.items())
 
 
 def _whose(now: Now) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from functools import lru_cache
 
 from simulators.panel import Wait
 from simulators.panels.tree import TEXTS, Call, Command, Found, Position, Refused, Reply, Tree, Unit, units
@@ -17,7 +18,7 @@ class _Progress:
     """A message under way; a blocking query leaves the rest of it for later."""
 
     message: str
-    todo: deque[tuple[Unit, list[str]]]
+    todo: deque[tuple[Unit, tuple[str, ...]]]
     replies: list[bytes]
     freed: bool = False
 
@@ -146,7 +147,7 @@ class Front:
             return _Progress(message, deque(_placed(message)), [])
         return None if before.freed else before
 
-    def _carry_out(self, unit: Unit, nodes: list[str], now_ns: int, window_end_ns: int) -> Reply | None:
+    def _carry_out(self, unit: Unit, nodes: tuple[str, ...], now_ns: int, window_end_ns: int) -> Reply | None:
         try:
             found = self.tree.find(nodes)
             return self._call(found, unit, Call(now_ns, found.suffixes, unit.args, window_end_ns))
@@ -166,7 +167,7 @@ class Front:
             return command.query(call) if command.query else None
         return command.set(call) if command.set else None
 
-    def _lasts_s(self, unit: Unit, nodes: list[str]) -> float:
+    def _lasts_s(self, unit: Unit, nodes: tuple[str, ...]) -> float:
         try:
             command = self.tree.find(nodes).command
         except Refused:
@@ -174,7 +175,8 @@ class Front:
         return command.lasts_s(unit.args) if command.lasts_s and unit.query else 0.0
 
 
-def _placed(message: str) -> list[tuple[Unit, list[str]]]:
-    """The commands of a message with their full nodes."""
+@lru_cache(maxsize=512)
+def _placed(message: str) -> tuple[tuple[Unit, tuple[str, ...]], ...]:
+    """The commands of a message with their full nodes. The same messages come all night."""
     position = Position()
-    return [(unit, position.moved(unit.header)) for unit in units(message)]
+    return tuple((unit, tuple(position.moved(unit.header))) for unit in units(message))

@@ -55,7 +55,10 @@ class SupplyA(Front):
 
     def _add_readings(self) -> None:
         def add(pattern: str, *which: int) -> None:
-            query = lambda call: ",".join(self._read(call)[i] for i in which)  # noqa: E731
+            def query(call: Call) -> str:
+                found = self._read(call)
+                return ",".join(found[i] for i in which)
+
             self.tree.add(pattern, Command(query=query, lasts_s=lambda _: WINDOW_NS * 1e-9))
 
         add("MEASure:VOLTage", 0)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from simulators.panel import Wait
+
+MOST_KNOWN = 2000
+SHIELDS = frozenset("\"'()")
 
 TEXTS = {
     0: "No error",
@@ -85,15 +88,25 @@ class Tree:
 
     def __init__(self) -> None:
         self._commands: dict[tuple[str, ...], tuple[Command, tuple[bool, ...]]] = {}
+        self._known: dict[tuple[str, ...], Found] = {}  # as they came: the same headers come all night
 
     def add(self, pattern: str, command: Command) -> None:
         for nodes in _without_brackets(pattern):
             counted = tuple(node.endswith("<n>") for node in nodes)
             for key in itertools.product(*(_forms(node.removesuffix("<n>")) for node in nodes)):
                 self._commands[key] = (command, counted)
+        self._known.clear()
 
-    def find(self, nodes: list[str]) -> Found:
+    def find(self, nodes: Sequence[str]) -> Found:
         """Refused -113 for a header that is not there, -114 for a number it does not have."""
+        known = self._known.get(tuple(nodes))
+        if known is None:
+            known = self._found(nodes)
+            if len(self._known) < MOST_KNOWN:
+                self._known[tuple(nodes)] = known
+        return known
+
+    def _found(self, nodes: Sequence[str]) -> Found:
         parts = [_split_number(node.upper()) for node in nodes]
         entry = self._commands.get(tuple(name for name, _ in parts))
         if entry is None:
@@ -139,6 +152,8 @@ def _unit(text: str) -> Unit:
 
 def _split(text: str, mark: str) -> list[str]:
     """At `mark`, but not inside quotes or round brackets."""
+    if not SHIELDS.intersection(text):
+        return text.split(mark)
     parts, depth, quote = [""], 0, ""
     for char in text:
         if quote:

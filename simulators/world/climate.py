@@ -31,12 +31,19 @@ class Climate:
         self._loads_ns = 0
         self.closed = frozenset[str]()
         self.last: Segment | None = None
+        self._found: tuple[Warmth, Segment, Warmth] | None = None
 
     def now(self, bay: Bay, now_ns: int) -> Warmth:
         """From the last change on, the work since then taken as evenly spread in time."""
-        before, unit, last = self._bays[bay.name], bay.unit, self.last
-        if unit is None or last is None or now_ns <= before.at_ns:
+        before, last = self._bays[bay.name], self.last
+        if bay.unit is None or last is None or now_ns <= before.at_ns:
             return before
+        found = self._found  # asked several times for one instant
+        if found is None or found[0] is not before or found[1] is not last or found[2].at_ns != now_ns:
+            found = self._found = (before, last, self._from(before, bay, bay.unit, last, now_ns))
+        return found[2]
+
+    def _from(self, before: Warmth, bay: Bay, unit: UnitTruth, last: Segment, now_ns: int) -> Warmth:
         elapsed_s = (now_ns - before.at_ns) * 1e-9
         watts = (0.0,) * len(before.celsius)
         if bay.name == last.bay:

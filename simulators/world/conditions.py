@@ -53,13 +53,15 @@ def stage_idle_a(unit: UnitTruth, warmth: Warmth) -> float:
 
 
 def _channel(unit: UnitTruth, k: int, channel: ChannelTruth, warmth: Warmth, stage_a: float) -> ChannelTruth:
+    offset_v, crossover_v = channel.offset_v, channel.crossover_v
     if channel.offset_v_per_k:
-        offset_v = channel.offset_v + channel.offset_v_per_k * (warmth.device_c(k) - REFERENCE_C)
-        channel = replace(channel, offset_v=round(offset_v * OFFSET_PARTS_PER_V) / OFFSET_PARTS_PER_V)
+        offset_v += channel.offset_v_per_k * (warmth.device_c(k) - REFERENCE_C)
+        offset_v = round(offset_v * OFFSET_PARTS_PER_V) / OFFSET_PARTS_PER_V
     if channel.crossover_v:
-        lacking = max(1.0 - stage_a / unit.feed.healthy_idle_a, 0.0)
-        channel = replace(channel, crossover_v=channel.crossover_v * lacking)
-    return channel
+        crossover_v *= max(1.0 - stage_a / unit.feed.healthy_idle_a, 0.0)
+    if offset_v == channel.offset_v and crossover_v == channel.crossover_v:
+        return channel
+    return replace(channel, offset_v=offset_v, crossover_v=crossover_v)
 
 
 def _heat(heat: HeatTruth, warmth: Warmth, fan_ran: bool) -> HeatTruth:

@@ -81,11 +81,11 @@ class Digitiser:
             )
         if setting.coupling == "AC":  # a slow high-pass, taken as the mean of the record
             at_input = at_input - float(np.mean(at_input))
-        noise_steps = np.hypot(self._truth.noise_steps, noise_v * abs(gain) / step_v)
+        noise_steps = np.sqrt(self._truth.noise_steps**2 + (noise_v * (abs(gain) / step_v)) ** 2)
         draws = normals(record.points, seed, self._instrument, setting.number, record.trigger_ns)
         steps = (at_input + truth.offset_error_v - setting.offset_v) / step_v + noise_steps * draws
         half = 2 ** (self.bits - 1)
-        codes: Codes = np.clip(np.rint(steps), -half, half - 1).astype(np.int32)
+        codes: Codes = np.minimum(np.maximum(np.rint(steps), -half), half - 1).astype(np.int32)
         return codes
 
 

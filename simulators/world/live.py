@@ -12,8 +12,9 @@ import numpy as np
 from simulators.world.drive import Memory, drive_of
 from simulators.world.noise import Samples
 from simulators.world.path import LoadNow, Path, ShapedPath, own_tau_s, path_of
-from simulators.world.rail import Grid, Source, rail_volts
+from simulators.world.rail import Grid, Part, Source, rail_volts
 from simulators.world.relax import relaxed
+from simulators.world.running import Running
 from simulators.world.setting import Setting, State, Work
 from simulators.world.signals import Wave
 from simulators.world.unit_truth import UnitTruth
@@ -40,6 +41,7 @@ class Live:
         rail = unit.rail
         self._source = Source(setting.rail_no_load_v, rail.source_ohm, rail.tau_s)
         end_ns = setting.tone.end_ns if setting.tone else None
+        self._worked: tuple[float, Work] | None = None
         self._planned_s = math.inf if end_ns is None else (end_ns - from_ns) * 1e-9
         self._grid = self._grid_for(self._source)
         self._rail_v = rail_volts(self._source, self._paths, self._grid, self._first_rail_v)
@@ -109,23 +111,28 @@ class Live:
 
     @cached_property
     def _natural(self) -> tuple[Samples, Samples]:
-        """Amperes and unit terminal volts on the grid if the supply had no limit.
+        """Amperes and unit terminal volts on the grid if the supply had no limit."""
+        return self._without_limit(self._source_amps(slice(None)))
 
-        Vt = Vs - R (I0 + P / Vt): the larger root of Vt^2 - (Vs - R I0) Vt + R P = 0.
-        """
-        rail, feed, taken = self._source, self._setting.feed, self._unit.feed
-        if rail.ohm:
-            source_a = (rail.no_load_v - self._rail_v) / rail.ohm
-        else:
-            source_a = sum(self._path_amps, np.zeros(self._grid.points + 1))
-        power_w = rail.no_load_v * source_a / taken.efficiency
+    def _source_amps(self, points: slice) -> Samples:
+        """Out of the rail's source."""
+        if self._source.ohm:
+            return (self._source.no_load_v - self._rail_v[points]) / self._source.ohm
+        first, *others = (amps[points] for amps in self._path_amps)
+        return sum(others, first)
+
+    def _without_limit(self, source_a: Samples) -> tuple[Samples, Samples]:
+        """Vt = Vs - R (I0 + P / Vt): the larger root of Vt^2 - (Vs - R I0) Vt + R P = 0. I rises with `source_a`."""
+        feed, taken = self._setting.feed, self._unit.feed
+        power_w = self._source.no_load_v * source_a / taken.efficiency
         half = 0.5 * (feed.volts - feed.ohm * taken.idle_a)
         terminal_v = half + np.sqrt(np.maximum(half**2 - feed.ohm * power_w, 0.0))
         return taken.idle_a + power_w / terminal_v, terminal_v
 
     @cached_property
     def _feed_over_limit(self) -> bool:
-        return bool(np.any(self._natural[0] > self._setting.feed.limit_a))
+        most_a = np.max(self._source_amps(slice(None)), keepdims=True)
+        return float(self._without_limit(most_a)[0][0]) > self._setting.feed.limit_a
 
     def _limit_the_source(self) -> None:
         """Solve again with the rail's source held to what the current limit leaves for it."""
@@ -153,10 +160,17 @@ class Live:
         supply_v = feed.volts * amps / natural_a - feed.source_ohm * amps
         return amps, supply_v, np.maximum(supply_v - feed.lead_ohm * amps, 0.0)
 
-    @cached_property
-    def _feed_sums(self) -> tuple[Samples, Samples]:
-        amps, supply_v, _ = self._feed_on_grid
-        return self._grid.summed(supply_v), self._grid.summed(amps)
+    def _feed_in(self, part: Part) -> tuple[Samples, Samples, Samples]:
+        """The same on a stretch: all there is to know for a reading, which is short."""
+        if self._feed_over_limit:
+            amps, supply_v, terminal_v = self._feed_on_grid
+            return amps[part.points], supply_v[part.points], terminal_v[part.points]
+        natural_a, natural_v = self._without_limit(self._source_amps(part.points))
+        return natural_a, natural_v + self._setting.feed.lead_ohm * natural_a, natural_v
+
+    def _read(self, which: int, t_s: Samples) -> Samples:
+        part = self._grid.part(float(t_s[0]), float(t_s[-1])) if t_s.size else Part(self._grid, 0)
+        return part.grid.value(self._feed_in(part)[which], t_s - part.from_s)
 
     @cached_property
     def _limited(self) -> Samples:
@@ -199,48 +213,53 @@ class Live:
 
     def first_over_s(self, amps: float) -> float | None:
         """By the grid's points, the last period taken to hold for ever."""
-        over = [np.flatnonzero(np.abs(path.amps(self._rail_v)) > amps) for path in self._paths]
+        sizes = (path.size_a(self._rail_v, own) for path, own in zip(self._paths, self._path_amps, strict=True))
+        over = [np.flatnonzero(size > amps) for size in sizes]
         firsts = [int(found[0]) for found in over if len(found)]
         return min(firsts) * self._grid.dt_s if firsts else None
 
     def terminal_v(self, t_s: Samples) -> Samples:
-        return self._grid.value(self._feed_on_grid[2], t_s)
+        return self._read(2, t_s)
 
     def amps(self, t_s: Samples) -> Samples:
-        return self._grid.value(self._feed_on_grid[0], t_s)
+        return self._read(0, t_s)
 
     def amps_behind(self, t_s: Samples, corner_hz: float) -> Samples:
-        amps = self._feed_on_grid[0]
         if not corner_hz:
-            return self._grid.value(amps, t_s)
+            return self.amps(t_s)
+        amps = self._feed_on_grid[0]
         slow = relaxed(amps, float(amps[0]), 2.0 * math.pi * corner_hz * self._grid.dt_s)
         return self._grid.value(amps - slow, t_s)
 
     def supply_sums(self, from_s: float, to_s: float) -> tuple[float, float]:
-        volts, amps = self._feed_sums
-        grid = self._grid
-        return (
-            grid.integral(volts, to_s) - grid.integral(volts, from_s),
-            grid.integral(amps, to_s) - grid.integral(amps, from_s),
-        )
+        part = self._grid.part(from_s, to_s)
+        amps, supply_v, _ = self._feed_in(part)
+        a_s, b_s = from_s - part.from_s, to_s - part.from_s
+        return Running(part.grid, supply_v).between(a_s, b_s), Running(part.grid, amps).between(a_s, b_s)
 
     @cached_property
-    def _sums(self) -> list[tuple[Samples, Samples]]:
+    def _sums(self) -> list[tuple[Running, Running]]:
         """Per channel: charge, and joules in the load."""
         return [
-            (self._grid.summed(amps), self._grid.summed(p.load_w(self._rail_v)))
-            for p, amps in zip(self._paths, self._path_amps, strict=True)
+            (Running(self._grid, amps), Running(self._grid, path.load_w(self._rail_v, amps)))
+            for path, amps in zip(self._paths, self._path_amps, strict=True)
         ]
 
     def work(self, t_s: float) -> Work:
+        """Asked for the heat sinks and for the loads at the same instant, so the last answer is kept."""
+        if self._worked is None or self._worked[0] != t_s:
+            self._worked = (t_s, self._work(t_s))
+        return self._worked[1]
+
+    def _work(self, t_s: float) -> Work:
         feed, taken = self._setting.feed, self._unit.feed
         idle_a = min(taken.idle_a, feed.limit_a)  # a limit below it folds the volts
         idle_v = feed.volts if idle_a == taken.idle_a else feed.volts * idle_a / taken.idle_a
         idle_j = idle_a * (idle_v - feed.ohm * idle_a) * t_s
         share_j = idle_j / len(self._unit.channels)
         per_coulomb = self._source.no_load_v / taken.efficiency
-        drawn = [per_coulomb * self._grid.integral(charge, t_s) for charge, _ in self._sums]
-        loads = tuple(self._grid.integral(joules, t_s) for _, joules in self._sums)
+        drawn = [per_coulomb * charge.to(t_s) for charge, _ in self._sums]
+        loads = tuple(joules.to(t_s) for _, joules in self._sums)
         heats = tuple(d - load + share_j for d, load in zip(drawn, loads, strict=True))
         return Work(loads, heats, sum(drawn) + idle_j)
 
@@ -267,8 +286,8 @@ class Live:
     def limited_between(self, from_s: float, to_s: float) -> bool:
         if not self._feed_over_limit:
             return False
-        sums, grid = self._grid.summed(self._limited), self._grid
-        return self.limited_at(to_s) or grid.integral(sums, to_s) > grid.integral(sums, from_s)
+        lasted_s = Running(self._grid, self._limited).between(from_s, to_s)
+        return self.limited_at(to_s) or lasted_s > 1e-6 * self._grid.dt_s  # above what rounding leaves of nothing
 
 
 def _rail_tau_s(source: Source, loads: list[LoadNow]) -> float:

@@ -52,7 +52,7 @@ class Path:
 
     def part(self, first: int, last: int) -> Path:
         """The same between two points of the grid, both included; only if it is momentary."""
-        return replace(self, wanted_v=self.wanted_v[first : last + 1])
+        return Path(self.channel, self.load_ohm, self.wanted_v[first : last + 1])
 
     def as_resistance(self) -> Path:
         """As if the load were a resistance and no core saturated."""
@@ -68,9 +68,13 @@ class Path:
         """What the rail gives for it."""
         return np.abs(self.amps(rail_v))
 
-    def load_w(self, rail_v: Samples) -> Samples:
-        """Momentary watts in the load."""
-        return self.rail_amps(rail_v) ** 2 * (self.load_ohm if self.takes else 0.0)
+    def size_a(self, _rail_v: Samples, rail_amps: Samples) -> Samples:
+        """Size of the stage's current. rail_amps: what `rail_amps` gave for the same rail."""
+        return rail_amps
+
+    def load_w(self, _rail_v: Samples, rail_amps: Samples) -> Samples:
+        """Momentary watts in the load. rail_amps: as above."""
+        return rail_amps**2 * (self.load_ohm if self.takes else 0.0)
 
     def lost_v(self, _rail_v: Samples) -> Samples | None:
         """What a saturated core keeps from the load."""
@@ -126,6 +130,9 @@ class ShapedPath(Path):
     def momentary(self) -> bool:
         return not self.load_h and self._transformer is None
 
+    def part(self, first: int, last: int) -> Path:
+        return replace(self, wanted_v=self.wanted_v[first : last + 1])
+
     def as_resistance(self) -> Path:
         ratio = self._transformer.ratio if self._transformer else 1.0
         channel = replace(self.channel, transformer=None, output_ohm=self._series_ohm)
@@ -171,7 +178,10 @@ class ShapedPath(Path):
         stage_v = self._stage_v(self.wanted_v, rail_v)
         return rail_amps(stage_v, self._amps_of(stage_v), rail_v, self.channel)
 
-    def load_w(self, rail_v: Samples) -> Samples:
+    def size_a(self, rail_v: Samples, _rail_amps: Samples) -> Samples:
+        return np.abs(self.amps(rail_v))
+
+    def load_w(self, rail_v: Samples, _rail_amps: Samples) -> Samples:
         if math.isinf(self.load_ohm):
             return np.zeros_like(rail_v)
         if self.load_h:

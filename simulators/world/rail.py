@@ -21,6 +21,7 @@ REST = 1e-11  # of V0: the rounds have come to rest
 MOST_ROUNDS = 40
 SLOW_ROUNDS = 8  # without coming much nearer: then it will not come to rest in all of them
 LEAST_BLOCK, MOST_BLOCK = 32, 16_384  # points of a stretch that is solved at once
+LONGEST_BLOCK = 65_536  # where nothing clips
 
 
 @dataclass(frozen=True)
@@ -57,20 +58,32 @@ class Grid:
         low = on_grid[index]
         return np.asarray(low + (on_grid[index + 1] - low) * (place - index))
 
-    def integral(self, cumulative: Samples, t_s: float) -> float:
-        """Integral from 0 to `t_s`, from its values on the grid."""
-        if t_s <= self.end_s:
-            return float(self.value(cumulative, np.array([t_s]))[0])
-        whole, rest_s = divmod(t_s - self.end_s, self.period_s)
-        last = float(cumulative[-1])
-        before = float(cumulative[-1 - self.period_points])
-        part = float(self.value(cumulative, np.array([self.end_s - self.period_s + rest_s]))[0]) - before
-        return last + whole * (last - before) + part
+    def part(self, from_s: float, to_s: float) -> Part:
+        """The least of the grid that tells all between two times."""
+        if from_s >= self.end_s:
+            first, last = self.points - self.period_points, self.points
+        elif from_s >= 0.0 and to_s <= self.end_s:
+            first = min(int(from_s / self.dt_s), self.points - 1)
+            last = min(int(to_s / self.dt_s), self.points - 1) + 1
+        else:
+            first, last = 0, self.points
+        return Part(Grid(self.dt_s, last - first, min(self.period_points, last - first)), first)
 
-    def summed(self, on_grid: Samples) -> Samples:
-        """Running integral (trapezium rule), one value a point."""
-        steps = 0.5 * (on_grid[1:] + on_grid[:-1]) * self.dt_s
-        return np.concatenate(([0.0], np.cumsum(steps)))
+
+@dataclass(frozen=True)
+class Part:
+    """A stretch of a grid as a grid of its own. first: its first point in the whole one."""
+
+    grid: Grid
+    first: int
+
+    @property
+    def points(self) -> slice:
+        return slice(self.first, self.first + self.grid.points + 1)
+
+    @property
+    def from_s(self) -> float:
+        return self.first * self.grid.dt_s
 
 
 @dataclass(frozen=True)
@@ -94,9 +107,10 @@ def rail_volts(source: Source, paths: list[Path], grid: Grid, start_v: float) ->
     settled = None
     if math.isinf(source.cap_a) and not all(path.momentary for path in paths):
         settled = _in_rounds(source, paths, grid.dt_s, np.full(grid.points + 1, start_v))
-    if settled is None:
-        settled = _in_blocks(source, [path.as_resistance() for path in paths], grid, start_v)
-    return _walked(source, paths, grid, start_v) if settled is None else settled
+    if settled is not None:
+        return settled.volts
+    volts = _in_blocks(source, [path.as_resistance() for path in paths], grid, start_v)
+    return _walked(source, paths, grid, start_v) if volts is None else volts
 
 
 def _in_blocks(source: Source, paths: list[Path], grid: Grid, start_v: float) -> Samples | None:
@@ -104,7 +118,8 @@ def _in_blocks(source: Source, paths: list[Path], grid: Grid, start_v: float) ->
     shortest stretch does not come to rest. paths: momentary.
     """
     volts = np.full(grid.points + 1, start_v)
-    block, first = _block_points(source, grid), 0
+    usual = _block_points(source, grid)
+    block, first = usual, 0
     while first < grid.points:
         if block < LEAST_BLOCK:
             return None
@@ -112,10 +127,11 @@ def _in_blocks(source: Source, paths: list[Path], grid: Grid, start_v: float) ->
         parts = [path.part(first, last) for path in paths]
         settled = _in_rounds(source, parts, grid.dt_s, _guess(volts, grid, first, last))
         if settled is None:
-            block //= 4
+            block = usual = block // 4
             continue
-        volts[first : last + 1] = settled
+        volts[first : last + 1] = settled.volts
         first = last
+        block = min(2 * block, LONGEST_BLOCK) if settled.at_once else usual
     return volts
 
 
@@ -134,20 +150,38 @@ def _guess(volts: Samples, grid: Grid, first: int, last: int) -> Samples:
     return np.asarray(then + (volts[first] - then[0]))
 
 
-def _in_rounds(source: Source, paths: list[Path], dt_s: float, guess_v: Samples) -> Samples | None:
+@dataclass(frozen=True)
+class _Settled:
+    """at_once: what is taken did not hang on the volts, so that one round was enough."""
+
+    volts: Samples
+    at_once: bool = False
+
+
+def _in_rounds(source: Source, paths: list[Path], dt_s: float, guess_v: Samples) -> _Settled | None:
     """From the first of `guess_v`; None if it does not come to rest."""
     volts, start_v = guess_v, float(guess_v[0])
     moves: list[float] = []
+    before: Samples | None = None
     for _ in range(MOST_ROUNDS):
-        amps = sum((path.rail_amps(volts) for path in paths), np.zeros_like(volts))
+        amps = _taken(paths, volts)
+        if before is not None and math.isinf(source.cap_a) and np.array_equal(amps, before):
+            return _Settled(volts, at_once=len(moves) == 1)
+        before = amps
         after = relaxed(_toward(source, volts, amps), start_v, dt_s / source.tau_s)
         moves.append(float(np.max(np.abs(after - volts))))
         volts = after
         if moves[-1] <= REST * source.no_load_v:
-            return volts
+            return _Settled(volts)
         if len(moves) > SLOW_ROUNDS and moves[-1] > 0.3 * moves[-1 - SLOW_ROUNDS]:
             return None
     return None
+
+
+def _taken(paths: list[Path], volts: Samples) -> Samples:
+    """Amps out of the rail for all of them."""
+    first, *others = (path.rail_amps(volts) for path in paths)
+    return sum(others, first)
 
 
 def _toward(source: Source, volts: Samples, amps: Samples) -> Samples:

@@ -12,6 +12,7 @@ import numpy as np
 
 from simulators.world.channel_truth import ResidueTruth
 from simulators.world.noise import Samples
+from simulators.world.sines import sine
 
 CREST_V = 0.02  # of the onset: how gradually an oscillation sets in
 
@@ -21,7 +22,7 @@ def lines(pairs: Iterable[tuple[float, float]], from_ns: int, t_s: Samples) -> S
     total = np.zeros_like(t_s)
     for hz, peak_v in pairs:
         begun_rad = 2.0 * math.pi * math.fmod(hz * from_ns * 1e-9, 1.0)
-        total += peak_v * np.sin(begun_rad + 2.0 * math.pi * hz * t_s)
+        total += peak_v * sine(2.0 * math.pi * hz, begun_rad, t_s)
     return total
 
 

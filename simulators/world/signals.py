@@ -9,6 +9,7 @@ import numpy as np
 
 from simulators.world.channel_truth import ChannelTruth
 from simulators.world.noise import Samples
+from simulators.world.sines import sine
 
 SOURCE_OHM = 50.0
 
@@ -47,7 +48,7 @@ class Wave:
     dc_v: float = 0.0
 
     def at(self, t_s: Samples) -> Samples:
-        return self.dc_v + self.peak_v * np.sin(self.omega * t_s + self.phase_rad)
+        return self.dc_v + self.peak_v * sine(self.omega, self.phase_rad, t_s)
 
     @property
     def first_v(self) -> float:
@@ -97,7 +98,8 @@ class Coupled:
 def clipped(wanted_v: Samples, rail_v: Samples | float, channel: ChannelTruth) -> Samples:
     """Output volts against the momentary rail: a flat top, or the soft knee x / (1 + |x|^p)^(1/p)."""
     if channel.clip == "hard":
-        out: Samples = np.clip(wanted_v, -channel.clip_negative * rail_v, channel.clip_positive * rail_v)
+        bottom, top = -channel.clip_negative * rail_v, channel.clip_positive * rail_v
+        out: Samples = np.minimum(np.maximum(wanted_v, bottom), top)  # what np.clip does, without its way there
         return out
     top = np.where(wanted_v >= 0.0, channel.clip_positive, channel.clip_negative) * np.maximum(rail_v, 1e-9)
     p = channel.knee_exponent
