@@ -1,7 +1,7 @@
-"""Joules of one shot from its own records: into the loads exactly, into the unit by the class B law. Pure.
+"""Joules of one judged shot, which the search holds against its allowance. Pure.
 
-The unit's share is an estimate (ideal class B between rails at the clip volts, textbook form: input = 2 Vr Vp /
-(pi R)), since a burst's supply current is seen only where a digitiser input carries it.
+Into the loads by the records; into the unit by the class B law (textbook form: drawn = 2 Vr Vp / (pi R)) with the
+rail, converter and idle current that the unit's file lets expect at most. What the results tell is the tally's.
 """
 
 from __future__ import annotations
@@ -27,12 +27,13 @@ def _each_s(job: PowerJob, judged: Judged, channel: ChannelJob) -> float:
 
 
 def unit_j(job: PowerJob, judged: Judged) -> float:
-    """Heat of the output stages: class B input less output, per channel and cycle, never below nought."""
-    heat = 0.0
+    """Heat of stages and converter: drawn less delivered, per channel and cycle, never below nought; and idle."""
+    heat, law = job.heat.idle_w * job.burst_s, job.heat
     for channel in job.channels:
         each_s = _each_s(job, judged, channel)
         for row in judged.channels[channel.name].cycles:
             peak_v = math.sqrt(2.0) * row.fundamental_v
-            drawn_w = 2.0 * max(channel.clip_v, peak_v) * peak_v / (math.pi * channel.load_ohm)
+            rail_v = max(law.rail_v, channel.clip_v, peak_v)
+            drawn_w = 2.0 * rail_v / law.converter * peak_v / (math.pi * channel.load_ohm)
             heat += max(drawn_w - row.rms_ac_v**2 / channel.load_ohm, 0.0) * each_s
     return heat

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sequencer.analysis.uncertainty import Source
+from sequencer.plan.heat_law import HeatLaw
 from sequencer.plan.points import Point
 
 RANGE_ALIKE = 0.02  # replies carry rounded digits
@@ -72,6 +73,7 @@ class PowerJob:
     allowance: Allowance = Allowance()
     stop_c: float | None = None  # heat sink that ends the ramp; None where none is seen
     lead_ohm: float = 0.0
+    heat: HeatLaw = field(default_factory=HeatLaw)  # for the allowance; empty: ideal class B at the clip volts
 
     @property
     def point(self) -> Point:

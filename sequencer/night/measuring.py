@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drivers.errors import NotANumber
-from sequencer.measurements.energy import load_j, unit_j
 from sequencer.measurements.output_power import Outcome, output_power
 from sequencer.measurements.power_ends import gated
 from sequencer.measurements.power_findings import burst_note, of_group, of_run
@@ -14,6 +13,7 @@ from sequencer.measurements.power_rows import repeats, rows
 from sequencer.measurements.recovery import Recovery, recovery
 from sequencer.measurements.registry import DRIVEN, VALUE_MEASUREMENTS
 from sequencer.measurements.requests import BenchReading, Reply, Request
+from sequencer.measurements.tally import Tally, shared
 from sequencer.measurements.temper import Tempered, temper
 from sequencer.measurements.values import Finding, Values
 from sequencer.night.setup import NightPlan, power_job
@@ -46,6 +46,7 @@ class Measuring:
         self._plan, self._doing, self._state = plan, doing, state
         self._rules: Rules | None = None
         self._point: AnyPoint | None = None
+        self._tally = Tally(state.run.unit, plan.bench)
 
     async def group(self, group: tuple[AnyPoint, ...]) -> None:
         """Raises UnitTrip once the points' rows are kept as tripped; Trip, InstrumentError, OverloadRemains."""
@@ -97,7 +98,7 @@ class Measuring:
             raise UnitTrip(found.trip, {"point": point.id}, point.after_trip)
 
     async def _keep_values(self, point: ValuePoint, found: Values, extra: Mapping[str, Any]) -> None:
-        row = value_row(point, found) | dict(extra)
+        row = value_row(point, found) | dict(extra) | self._tally.take()
         self._state.rows.append(row)
         await self._tell([(point.id, one) for one in found.findings])
         await self._doing.keeper.values(self._state.run, point, row, found)
@@ -131,14 +132,16 @@ class Measuring:
             state.learned.append(outcome.learned)
         await state.wiring.still_closed()
         end_c = await self._temperatures()
-        extra = {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c), **_energy(outcome)}
+        extra = {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c)}
         await self._keep(group, outcome, extra)
         await self._recovered(group, outcome)
 
     async def _keep(self, group: Sequence[Point], outcome: Outcome, extra: Mapping[str, Any]) -> None:
         state, keeper = self._state, self._doing.keeper
         context = state.context()
-        found = [row | dict(extra) for row in rows(outcome, tuple(state.repeats))]
+        energies = shared(self._tally.take(), len(group), group[0].id)
+        measured = zip(rows(outcome, tuple(state.repeats)), energies, strict=True)
+        found = [row | dict(extra) | energy for row, energy in measured]
         found = [row | {"burst_note": burst_note(context, row, [*context.earlier, *found])} for row in found]
         for point, row in zip(group, found, strict=True):
             state.repeats += repeats(row)
@@ -165,6 +168,7 @@ class Measuring:
     async def _ready(self, point: AnyPoint) -> None:
         wiring = self._state.wiring
         await wiring.connect(point.load, point.channels)
+        self._tally.begin(point.load, point.channels, point.supply_v)
         if point.measurement != GOES_ON_UNPOWERED:
             await wiring.supply_to(point.supply_v)
 
@@ -191,6 +195,7 @@ class Measuring:
 
         def told(request: Request, reply: Reply) -> None:
             state.note_drive(request, reply)
+            self._tally.hear(request, reply)
             listener.heard(state.run, request, reply)
             breach = rules.hear(request, reply)
             if breach is not None:
@@ -242,15 +247,6 @@ class Measuring:
 
 def _trip_row(breach: Breach, point: AnyPoint) -> dict[str, Any]:
     return {"point": point.id} | breach.row()
-
-
-def _energy(outcome: Outcome) -> dict[str, Any]:
-    job = outcome.job
-    return {
-        "energy_load_j": sum(load_j(job, j) for j in outcome.judged),
-        "energy_unit_j": sum(unit_j(job, j) for j in outcome.judged),
-        "energy_note": "load from the records; unit by the class B law, idle left out",
-    }
 
 
 __all__ = ["Measuring", "UnitTrip"]

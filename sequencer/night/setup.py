@@ -11,6 +11,7 @@ from typing import Any
 from sequencer.analysis.uncertainty import Source
 from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.plan.estimate import clip_volts, rest_s
+from sequencer.plan.heat_law import heat_law
 from sequencer.plan.models import Bay, Bench, Plan, RoleName, Unit
 from sequencer.plan.points import AnyPoint, Point
 
@@ -60,6 +61,7 @@ def power_job(night: NightPlan, run: UnitRun, group: tuple[Point, ...]) -> Power
         rail_input=rail,
         coupling_hz=unit.coupling_hz,
         rest_s=rest_s(unit, point),
+        heat=heat_law(unit, point.supply_v),
         lead_ohm=bench.lead["supply"].ohm if "supply" in bench.lead else 0.0,
         shots_at_most=budget.shots_per_point,
         stop_c=unit.heat.stop_c if run.bay.thermometer else None,

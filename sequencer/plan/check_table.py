@@ -8,8 +8,9 @@ from typing import Any
 
 from sequencer.errors import Problem
 from sequencer.plan.clip import OHM_WITHIN
-from sequencer.plan.estimate import CONVERTER_EFFICIENCY, DUTY, SHOT_OVERHEAD_S, STEADY_REST, Estimate
+from sequencer.plan.estimate import DUTY, SHOT_OVERHEAD_S, STEADY_REST, Estimate
 from sequencer.plan.expand import CONFIRM_STEADY, POWER, confirms, resolution_db
+from sequencer.plan.heat_law import CONVERTER_EFFICIENCY
 from sequencer.plan.models import Bench, Plan, Stage, Unit
 from sequencer.plan.points import AnyPoint, Point
 
@@ -164,7 +165,7 @@ def _defaults(checked: Checked) -> Iterator[str]:
     yield f"  heat sink: ramp ends at {unit.heat.stop_c:g} degC, trip at {unit.heat.trip_c:g} degC"
     yield f"  offset within {unit.output_offset.within_v:g} V; idle current {_window(unit)}"
     yield f"  start after {unit.mute_s:g} s of mute; rail down within {unit.bleed_s:g} s after off"
-    yield "  bounds count every shot as at its limit; heat by the class B law; " + (
+    yield "  bounds: 4 of 5 search shots at the limit; heat by the class B law, with idle; " + (
         f"converter {100 * CONVERTER_EFFICIENCY:g} % efficient" if unit.front_end == "converter" else "no converter"
     )
     yield f"  ratings speak for loads within {100 * OHM_WITHIN:g} %; digitiser {bench.digitiser.bits} bit"

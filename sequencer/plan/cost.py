@@ -15,8 +15,9 @@ class Estimate:
     channel.
 
     clip_v: crest expected at clipping, V; None where nothing is driven that far. power_w: largest of the channels at
-    the limit. burst_j: into one load in one burst. level_vrms: at the generator, at the limit. idle_j: the unit's
-    idle heat in that time, 0 where its file gives no window. floor_pct: of the digitiser, None without a window.
+    the limit. burst_j: into one load in one burst. level_vrms: at the generator, at the limit. energy_unit_j: while a
+    signal is on, idle current included; idle_j: in silence, 0 where the unit's file says nothing of its idle current.
+    floor_pct: of the digitiser, None without a window.
     """
 
     id: str

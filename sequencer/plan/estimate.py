@@ -1,8 +1,8 @@
 """What each point will cost, on paper: shots, time, joules, supply current. Pure.
 
-Shots are an upper bound (95 of 100 searches need fewer), and every shot is counted as if it were at the limit: so
-the joules are an upper bound for a unit that clips where its file says. Heat follows the class B law, of which D
-and H stay below.
+Shots are an upper bound (95 of 100 searches need fewer), and four of five shots of a search are counted as if they
+were at the limit: so the joules are an upper bound for a unit that clips where its file says. Heat follows the class B
+law, of which D and H stay below, idle current during the shots included.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db, ratio
 from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
-from sequencer.plan.estimate_heat import temper_at_most_s
+from sequencer.plan.estimate_heat import temper_at_most_s, temper_j
 from sequencer.plan.estimate_values import value_estimate
+from sequencer.plan.heat_law import CONVERTER_EFFICIENCY, heat_law
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import AnyPoint, Point
 from sequencer.plan.window import (
@@ -39,8 +40,8 @@ FIRST_OF_LOAD, LATER, LOWER_LIMIT = (
     6,
 )  # search shots up to the first confirm, upper bounds (our own judgement)
 OVERSHOOT_DB = 0.3  # a search passes its limit by no more
-WORST_HEAT = 4.0 / math.pi**2  # of the just-unclipped power: class B at its worst level, textbook
-CONVERTER_EFFICIENCY = 0.85  # common practice, no source
+NEAR_PART = 0.8  # of the shots of a search: the first ones lie 6 to 20 dB below the limit (our own judgement)
+QUIET_PART = 0.01  # of the power: twin and gain proof lie 20 dB down or more
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,7 @@ def estimates(points: Sequence[AnyPoint], unit: Unit, bench: Bench, shots_at_mos
         loads.add(point.load)
         proofs.add(proof)
         groups.add(point.group)
-        wait_s = 0.0 if place.lower_limit else temper_at_most_s(point.thermal)
-        found.append(_estimate(point, unit, bench, _shots(point, place, shots_at_most), wait_s))
+        found.append(_estimate(point, unit, bench, _shots(point, place, shots_at_most), place))
     return tuple(found)
 
 
@@ -79,26 +79,42 @@ def rest_s(unit: Unit, point: Point) -> float:
     return max(LEAST_REST_S, (STEADY_REST if point.steady else DUTY[point.rest]) * point.burst_s, coupling_s)
 
 
-def _shots(point: Point, place: _Place, at_most: int) -> int:
+@dataclass(frozen=True)
+class _Shots:
+    """loud: of the search and its confirms; near: as many at the limit take as much; quiet: twin and gain proof."""
+
+    loud: int
+    near: float
+    quiet: int
+
+    @property
+    def all(self) -> int:
+        return self.loud + self.quiet
+
+
+def _shots(point: Point, place: _Place, at_most: int) -> _Shots:
     """Search, confirms, twin and gain proof; a lower limit of the same search shares what was already fired."""
+    search = LOWER_LIMIT if place.lower_limit else FIRST_OF_LOAD if place.first_of_load else LATER
+    loud, near = (min(part * search + point.confirm, at_most) for part in (1, NEAR_PART))
     if place.lower_limit:
-        return min(LOWER_LIMIT + point.confirm, at_most)
-    search = FIRST_OF_LOAD if place.first_of_load else LATER
-    if point.steady:  # no twin, but a proof of its own
-        return min(search + point.confirm, at_most) + 1
-    return min(search + point.confirm, at_most) + 1 + int(place.gain_to_prove)
+        return _Shots(int(loud), near, 0)
+    quiet = 1 if point.steady else 1 + int(place.gain_to_prove)  # steady: no twin, but a proof of its own
+    return _Shots(int(loud), near, quiet)
 
 
-def _estimate(point: Point, unit: Unit, bench: Bench, shots: int, wait_s: float) -> Estimate:
+def _estimate(point: Point, unit: Unit, bench: Bench, shots: _Shots, place: _Place) -> Estimate:
     load = bench.load[point.load]
     clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
     over_db = overdrive_db(point.limit_pct) + OVERSHOOT_DB
     powers_w = {c: clips[c] ** 2 * mean_square(over_db) / load.ohm[c] for c in point.channels}
     drawn_w = sum(clips[c] ** 2 * mean_magnitude(over_db) / load.ohm[c] for c in point.channels)
-    heat_w = sum(WORST_HEAT * clips[c] ** 2 / (2.0 * load.ohm[c]) for c in point.channels)
-    rest = rest_s(unit, point)
-    time_s = shots * (rest + point.burst_s + SHOT_OVERHEAD_S) + wait_s
-    idle_a = unit.idle_current.window_a[1] if unit.idle_current.window_a else 0.0
+    law = heat_law(unit, point.supply_v)
+    heat_w = law.idle_w + sum(law.most_heat_w(clips[c] ** 2 / (2.0 * load.ohm[c]), load.ohm[c]) for c in point.channels)
+    rest, signal_s = rest_s(unit, point), shots.all * point.burst_s
+    thermal = "any" if place.lower_limit else point.thermal
+    warming = temper_j(point, thermal, unit, bench)
+    shots_s = shots.all * (rest + SHOT_OVERHEAD_S)
+    idle_a = law.idle_w / point.supply_v
     converter = CONVERTER_EFFICIENCY if unit.front_end == "converter" else 1.0
     window = _window(bench, point)
     return Estimate(
@@ -107,12 +123,12 @@ def _estimate(point: Point, unit: Unit, bench: Bench, shots: int, wait_s: float)
         level_vrms=max(_level_vrms(unit, c, clips[c]) for c in point.channels) * ratio(over_db),
         power_w=max(powers_w.values()),
         burst_j=max(powers_w.values()) * point.burst_s,
-        shots=shots,
+        shots=shots.all,
         rest_s=rest,
-        time_s=time_s,
-        energy_load_j=sum(powers_w.values()) * point.burst_s * shots,
-        energy_unit_j=heat_w * point.burst_s * shots,
-        idle_j=idle_a * point.supply_v * time_s,
+        time_s=shots_s + signal_s + temper_at_most_s(thermal),
+        energy_load_j=sum(powers_w.values()) * point.burst_s * (shots.near + QUIET_PART * shots.quiet) + warming.load_j,
+        energy_unit_j=heat_w * point.burst_s * (shots.near + shots.quiet) + warming.unit_j,
+        idle_j=law.idle_w * (shots_s + temper_at_most_s(thermal)),
         supply_a=drawn_w / (converter * point.supply_v) + idle_a,
         window=window,
         floor_pct=None if window is None else 100.0 * floor(bench, point, window),

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db, ratio
+from sequencer.plan.estimate_heat import MORE_THAN_DECLARED
+from sequencer.plan.heat_law import CONVERTER_EFFICIENCY, heat_law
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import ValuePoint
 from sequencer.plan.window import ShotWindow, steady_window
@@ -13,7 +16,6 @@ TONE_S = 2.0  # common practice, no source
 REST_TONES = 10.0  # of silence after a tone, in its lengths (common practice, no source)
 HARMONICS = 5  # of the record: what is asked of it is a true rms
 LIMIT_PCT = 1.0  # taken for where the full power was found
-CONVERTER_EFFICIENCY = 0.85  # common practice, no source
 
 
 def tone_s(bench: Bench, frequency_hz: float) -> float:
@@ -34,11 +36,24 @@ def full_power_w(point: ValuePoint, unit: Unit, bench: Bench) -> float:
     return max(clips[n] ** 2 * mean_square(overdrive_db(LIMIT_PCT)) / load.ohm[n] for n in point.channels)
 
 
-def worst_heat_w(point: ValuePoint, unit: Unit, bench: Bench) -> float:
-    """In the output stages of all channels, W: 4/pi^2 of the just unclipped power, class B at its worst (textbook)."""
-    load = bench.load[point.load]
+@dataclass(frozen=True)
+class TonesCost:
+    """Joules of all tones together, into the loads and into the unit, idle current included."""
+
+    load_j: float
+    unit_j: float
+
+
+def tones_cost(point: ValuePoint, unit: Unit, bench: Bench) -> TonesCost:
+    """Class B (textbook), each part for itself; a fifth more power than declared, since parts of what it gives are
+    asked."""
+    load, law = bench.load[point.load], heat_law(unit, point.supply_v)
     clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
-    return sum(4.0 / math.pi**2 * clips[n] ** 2 / (2.0 * load.ohm[n]) for n in point.channels)
+    full_w = {n: MORE_THAN_DECLARED * clips[n] ** 2 / 2.0 / load.ohm[n] for n in point.channels}
+    length_s = tone_s(bench, point.frequencies_hz[0])
+    heat_w = sum(law.most_heat_w(part * full_w[n], load.ohm[n]) for part in point.power_parts for n in full_w)
+    heat_w += law.idle_w * len(point.power_parts)
+    return TonesCost(sum(point.power_parts) * sum(full_w.values()) * length_s, heat_w * length_s)
 
 
 def full_supply_a(point: ValuePoint, unit: Unit, bench: Bench) -> float:

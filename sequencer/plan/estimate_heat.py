@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from sequencer.plan.clip import clip_volts
 from sequencer.plan.cost import SHOT_OVERHEAD_S
+from sequencer.plan.heat_law import heat_law
 from sequencer.plan.models import Bench, Unit
-from sequencer.plan.points import ValuePoint
+from sequencer.plan.points import AnyPoint, ValuePoint
 from sequencer.plan.window import CLOCKS_APART, ROUNDING, ShotWindow
 
 HEATING_HZ = 1000.0
@@ -19,6 +21,8 @@ COLD_AT_MOST_S, HOT_AT_MOST_S = 3600.0, 2700.0  # common practice, no source
 WAIT_AT_MOST_S = {"cold": 0.0, "warm": 2700.0, "after drive": 60.0, "cooled": 2700.0}
 IDLE_AFTER_S = 300.0  # a soak ends with the idle current, five minutes later (common practice, no source)
 OVER_PART = 1.3  # of the declared power: a unit may well give more, and a part of what it gives is asked
+MORE_THAN_DECLARED = 1.2  # of the power: it is what joules are reckoned with (our own judgement)
+WARMING_K = 35.0  # from the workshop's air to 50 to 55 degC
 WORST_DRAWN = 4.0 / math.pi  # class B: drawn power / full power at a level of x of the rail is 4x/pi (textbook)
 
 
@@ -85,3 +89,34 @@ def soak_supply_a(point: ValuePoint, unit: Unit, bench: Bench) -> float:
 def temper_at_most_s(thermal: str) -> float:
     """How long a group may wait for its heat sinks."""
     return {"cold": COLD_AT_MOST_S, "hot": HOT_AT_MOST_S}.get(thermal, 0.0)
+
+
+@dataclass(frozen=True)
+class Warming:
+    """Joules of the bursts that bring a unit to a temperature: into loads, and into the unit while they are on."""
+
+    load_j: float = 0.0
+    unit_j: float = 0.0
+
+
+def temper_j(point: AnyPoint, thermal: str, unit: Unit, bench: Bench) -> Warming:
+    """From cold heat sinks; only `hot` takes any."""
+    if thermal != "hot":
+        return Warming()
+    load, law = bench.load[point.load], heat_law(unit, point.supply_v)
+    clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
+    parts_w = {n: MORE_THAN_DECLARED * EIGHTH * clips[n] ** 2 / 2.0 / load.ohm[n] for n in point.channels}
+    heats_w = {n: law.most_heat_w(parts_w[n], load.ohm[n]) for n in point.channels}
+    least_w = min(heats_w.values()) + law.idle_w / len(heats_w)
+    heated_s = min(_warming_s(unit, least_w), HOT_AT_MOST_S)
+    return Warming(sum(parts_w.values()) * heated_s, (sum(heats_w.values()) + law.idle_w) * heated_s)
+
+
+def _warming_s(unit: Unit, heat_w: float) -> float:
+    """One heat capacity behind one thermal resistance (textbook: T = P R (1 - exp(-t / RC))); infinite where so little
+    heat does not warm it enough. Without the file's K/W: as if the air took nothing, and half as long again."""
+    capacity, k_per_w = unit.heatsink_j_per_k, unit.heatsink_k_per_w
+    if k_per_w is None:
+        return 1.5 * capacity * WARMING_K / max(heat_w, 1e-9)
+    left = 1.0 - WARMING_K / max(heat_w * k_per_w, 1e-9)
+    return -k_per_w * capacity * math.log(left) if left > 0.0 else math.inf

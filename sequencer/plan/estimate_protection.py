@@ -21,11 +21,13 @@ EFFICIENCY = 0.6  # of the whole unit at its clip, class B with a converter (com
 
 @dataclass(frozen=True)
 class ProtectionCost:
-    """power_w: of one channel at the highest level; signal_s: of all loud bursts together."""
+    """power_w: of one channel at the highest level; signal_s: of all loud bursts together; quiet_s: of all
+    others."""
 
     shots: int
     time_s: float
     signal_s: float
+    quiet_s: float
     level_vrms: float
     power_w: float
     supply_a: float
@@ -49,6 +51,7 @@ def protection_cost(point: ValuePoint, unit: Unit, bench: Bench, rest_s: float) 
         shots=loud + QUIET_SHOTS + waits,
         time_s=ramp_s + waited_s,
         signal_s=RAMP_SHOTS * burst_s,
+        quiet_s=(1 + waits) * burst_s + QUIET_SHOTS * QUIET_S,
         level_vrms=min(level, bench.ceiling.generator_vrms, unit.input_max_vrms),
         power_w=power_w,
         supply_a=power_w * len(point.channels) / EFFICIENCY / point.supply_v,

@@ -6,7 +6,7 @@ Upper bounds: every void record is taken to be repeated, and a wait for warmth t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
 from sequencer.plan.estimate_checks import check_cost, check_window
@@ -17,9 +17,10 @@ from sequencer.plan.estimate_efficiency import (
     full_supply_a,
     tone_s,
     tone_window,
-    worst_heat_w,
+    tones_cost,
 )
 from sequencer.plan.estimate_heat import (
+    MORE_THAN_DECLARED,
     WAIT_AT_MOST_S,
     soak_level_vrms,
     soak_power_w,
@@ -27,8 +28,10 @@ from sequencer.plan.estimate_heat import (
     soak_supply_a,
     soak_time_s,
     temper_at_most_s,
+    temper_j,
 )
 from sequencer.plan.estimate_protection import CYCLES, protection_cost
+from sequencer.plan.heat_law import heat_law
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import ValuePoint
 from sequencer.plan.window import (
@@ -50,14 +53,26 @@ IDLE_WINDOWS, IDLE_PAUSE_S, IDLE_READ_S = 10, 0.5, 1.0
 
 
 @dataclass(frozen=True)
+class _Joules:
+    """load: into all loads; unit: while a signal is on, idle current included."""
+
+    load: float
+    unit: float
+
+
+@dataclass(frozen=True)
 class _Cost:
+    """signal_s: of all bursts, harmless ones included. power_w: of one channel, at the highest level. joules: None
+    where all bursts are at that level.
+    """
+
     shots: int = 0
     time_s: float = 0.0
     signal_s: float = 0.0
     level_vrms: float = 0.0
     power_w: float = 0.0
     window: ShotWindow | None = None
-    heat_j: float = 0.0  # in the unit, by the signal
+    joules: _Joules | None = None
     supply_a: float = 0.0  # beyond the idle current's, where a signal is on that draws it
 
 
@@ -73,7 +88,9 @@ def value_estimate(point: ValuePoint, unit: Unit, bench: Bench) -> Estimate:
     costs |= {"first_power": _checks, "bench_check": _checks, "protection": _protection}
     costs["steady_efficiency"] = _efficiency
     cost = costs[point.measurement](point, unit, bench)
-    idle_a = unit.idle_current.window_a[1] if unit.idle_current.window_a else 0.0
+    law = heat_law(unit, point.supply_v)
+    joules = cost.joules or _at_one_level(point, unit, bench, cost)
+    warming = temper_j(point, point.thermal, unit, bench)
     time_s = cost.time_s + temper_at_most_s(point.thermal)
     return Estimate(
         id=point.id,
@@ -84,13 +101,21 @@ def value_estimate(point: ValuePoint, unit: Unit, bench: Bench) -> Estimate:
         shots=cost.shots,
         rest_s=value_rest_s(unit),
         time_s=time_s,
-        energy_load_j=cost.power_w * cost.signal_s * len(point.channels),
-        energy_unit_j=cost.heat_j,
-        idle_j=idle_a * point.supply_v * time_s,
-        supply_a=max(idle_a, cost.supply_a),
+        energy_load_j=joules.load + warming.load_j,
+        energy_unit_j=joules.unit + warming.unit_j,
+        idle_j=law.idle_w * max(time_s - cost.signal_s, 0.0),
+        supply_a=max(law.idle_w / point.supply_v, cost.supply_a),
         window=cost.window,
         floor_pct=None,
     )
+
+
+def _at_one_level(point: ValuePoint, unit: Unit, bench: Bench, cost: _Cost) -> _Joules:
+    """Every burst at the highest level."""
+    law, ohm = heat_law(unit, point.supply_v), bench.load[point.load].ohm
+    heat_w = sum(law.most_heat_w(cost.power_w, ohm[name]) for name in point.channels)
+    load_j = cost.power_w * cost.signal_s * len(point.channels)
+    return _Joules(load_j, (heat_w + law.idle_w) * cost.signal_s)
 
 
 def value_window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
@@ -161,7 +186,7 @@ def _checks(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
 
 def _soak(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
     shots, burst_s = soak_shots(point, unit, bench)
-    return _Cost(
+    cost = _Cost(
         shots=shots,
         time_s=soak_time_s(point, unit, bench),
         signal_s=shots * burst_s,
@@ -169,24 +194,30 @@ def _soak(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
         power_w=soak_power_w(point, unit, bench),
         supply_a=soak_supply_a(point, unit, bench),
     )
+    more = replace(cost, power_w=MORE_THAN_DECLARED * cost.power_w)
+    return replace(cost, joules=_at_one_level(point, unit, bench, more))
 
 
 def _protection(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
-    cost = protection_cost(point, unit, bench, value_rest_s(unit))
-    return _Cost(
-        shots=cost.shots,
-        time_s=cost.time_s,
-        signal_s=cost.signal_s,
-        level_vrms=cost.level_vrms,
-        power_w=cost.power_w,
+    paper = protection_cost(point, unit, bench, value_rest_s(unit))
+    cost = _Cost(
+        shots=paper.shots,
+        time_s=paper.time_s,
+        signal_s=paper.signal_s,
+        level_vrms=paper.level_vrms,
+        power_w=paper.power_w,
         window=_window(bench, point),
-        supply_a=cost.supply_a,
+        supply_a=paper.supply_a,
     )
+    loud = _at_one_level(point, unit, bench, cost)
+    quiet_j = heat_law(unit, point.supply_v).idle_w * paper.quiet_s
+    return replace(cost, joules=_Joules(loud.load, loud.unit + quiet_j))
 
 
 def _efficiency(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
     length_s, shots = tone_s(bench, point.frequencies_hz[0]), len(point.power_parts)
     rest_s = max(value_rest_s(unit), REST_TONES * length_s)
+    tones = tones_cost(point, unit, bench)
     return _Cost(
         shots=shots,
         time_s=shots * (length_s + rest_s + SHOT_OVERHEAD_S) + value_rest_s(unit),
@@ -194,6 +225,6 @@ def _efficiency(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
         level_vrms=full_level_vrms(point, unit, bench),
         power_w=max(point.power_parts) * full_power_w(point, unit, bench),
         window=_window(bench, point),
-        heat_j=worst_heat_w(point, unit, bench) * shots * length_s,
+        joules=_Joules(tones.load_j, tones.unit_j),
         supply_a=full_supply_a(point, unit, bench),
     )

@@ -114,6 +114,41 @@ def test_a_soak_costs_what_class_b_says(tmp_path: Path) -> None:
     assert cost.level_vrms == pytest.approx(math.sqrt(full_w / 8.0 * 8.02) / 10 ** (26.0 / 20), rel=1e-6)
 
 
+def test_joules_of_a_soak_by_hand(tmp_path: Path) -> None:
+    """A fifth more than an eighth of 56.4 W into 7.98 ohm, both channels, 902 bursts of 2 s. Class B (textbook) from
+    1.1 x 30 V through 85 %: 33 / 0.85 x 2 crest / (pi R) drawn, less what is delivered; 1.2 A x 24 V of idle."""
+    paths = write(tmp_path, texts(stage("soak", options="{ minutes = 30.0 }")))
+    inputs = load_inputs(paths["plan"], [paths["unit"]], paths["bench"])
+    unit, bench = inputs.units[0].loaded.model, inputs.bench.model
+    (cost,) = estimates(expand(inputs.plan.model, unit, bench), unit, bench)
+    watts, seconds = 1.2 * 450.0 / 7.98 / 8.0, 902 * 2.0
+    assert cost.energy_load_j == pytest.approx(2.0 * watts * seconds, rel=1e-6)
+    heat_w = sum(33.0 / 0.85 * 2.0 * math.sqrt(2.0 * watts / r) / math.pi - watts for r in (7.98, 8.02))
+    assert cost.energy_unit_j == pytest.approx((heat_w + 28.8) * seconds, rel=1e-6)
+    assert cost.idle_j == pytest.approx(28.8 * (cost.time_s - seconds), rel=1e-9)
+
+
+def test_warming_to_hot_costs_what_the_heat_sinks_take(tmp_path: Path) -> None:
+    """The same search cold and hot: hot costs the joules of bursts at 1/8 power until 35 K are reached, by
+    T = P R (1 - exp(-t / RC)) (textbook); less would not warm it, and 45 min are the most."""
+    text = stage("output_power", loads='["8R"]', thermal='["cold", "hot"]', drives='["1 cycle"]')
+    extra: list[float] = []  # the search itself, 1 ms a shot, is below 1 % of it
+    for k_per_w in (2.0, 0.05):
+        unit_text = UNIT.replace("output_rail_v", f"heatsink_k_per_w = {k_per_w}\noutput_rail_v", 1)
+        paths = write(tmp_path, texts(text, unit=unit_text))
+        inputs = load_inputs(paths["plan"], [paths["unit"]], paths["bench"])
+        unit, bench = inputs.units[0].loaded.model, inputs.bench.model
+        points = expand(inputs.plan.model, unit, bench)
+        cost = dict(zip((p.thermal for p in points), estimates(points, unit, bench), strict=True))
+        extra.append(cost["hot"].energy_load_j)
+    watts = 1.2 * 450.0 / 8.0 * (1 / 7.98 + 1 / 8.02)
+    assert extra[1] == pytest.approx(watts * 2700.0, rel=0.01)
+    heat_w = 33.0 / 0.85 * 2.0 * math.sqrt(2.0 * 1.2 * 450.0 / 8.02**2 / 8.0) / math.pi - 1.2 * 450.0 / 8.0 / 8.02
+    heat_w += 28.8 / 2.0
+    seconds = -2.0 * unit.heatsink_j_per_k * math.log(1.0 - 35.0 / (2.0 * heat_w))
+    assert extra[0] == pytest.approx(watts * seconds, rel=0.01)
+
+
 def test_a_soak_on_paper_takes_no_longer_than_said() -> None:
     """The measurement itself against its own bound, on a bench without overheads."""
     from sequencer.measurements.soak import soak

@@ -241,7 +241,8 @@ def planned(stage: str, hardware: str = HARDWARE) -> dict[Kind, str]:
 
 def test_points_and_cost(tmp_path: Path) -> None:
     """Three parts by default, one point a tone; by hand 3 tones of 2 s with 20 s of rest; 2 x 900 x 2/pi / 8 W drawn
-    through 85 % at 24 V, and 1.2 A of idle; heat 4/pi^2 of 30^2/2R each (textbook), for 6 s."""
+    through 85 % at 24 V, and 1.2 A of idle. Heat of each part (textbook class B): the worst up to it, with a fifth
+    more power than declared, from a rail of 1.1 x 30 V through 85 %; grid of levels, numpy."""
     paths = write(tmp_path, planned(STAGE + "frequencies_hz = [100.0, 1000.0]\n"))
     inputs = load_inputs(paths["plan"], [paths["unit"]], paths["bench"])
     unit, bench = inputs.units[0].loaded.model, inputs.bench.model
@@ -253,7 +254,13 @@ def test_points_and_cost(tmp_path: Path) -> None:
     cost = estimates(points, unit, bench)[-1]
     assert (cost.shots, cost.window is not None) == (3, True)
     assert cost.time_s == pytest.approx(3 * 22.5, rel=0.03)
-    assert cost.energy_unit_j == pytest.approx(6 * 4 / math.pi**2 * 450 * (1 / 7.98 + 1 / 8.02), rel=1e-3)
+    parts, ohms = (1.0, 1.0 / 3.0, 0.125), (7.98, 8.02)
+    heat_w = 0.0
+    for part in parts:
+        crest_v = np.linspace(0.0, 30.0 * math.sqrt(1.2 * part), 20_001)
+        heat_w += sum(float(np.max(2.0 / math.pi * 33.0 / 0.85 * crest_v / r - crest_v**2 / 2.0 / r)) for r in ohms)
+    assert cost.energy_unit_j == pytest.approx(2.0 * (heat_w + 3 * 1.2 * 24.0), rel=1e-5)
+    assert cost.energy_load_j == pytest.approx(2.0 * sum(parts) * 1.2 * 450.0 * sum(1.0 / r for r in ohms), rel=1e-6)
     assert cost.supply_a == pytest.approx(2 * 900 * 2 / math.pi / 8 / 0.85 / 24 + 1.2, rel=0.04)
 
 

@@ -20,7 +20,7 @@ from tests.wire.wire_bench import NightOnWire, Wired, declared_bench, declared_u
 RAIL_V, SUPPLY_V = 25.0, 24.0
 SAG, TAU_S = 0.06, 0.02  # of the no-load volts at full power, at rest; reached by 60 % within 20 ms
 BENCHES = ["a", "b"]
-IDEAL = {1.0: 78.5398, 1.0 / 3.0: 45.3450, 0.125: 27.7680}  # pi x / 4 at x = sqrt(part), textbook
+IDEAL = {1.0: 78.5398, 1.0 / 3.0: 45.3450, 0.25: 39.2699, 0.125: 27.7680}  # pi x / 4 at x = sqrt(part), textbook
 
 
 def bench(letter: str) -> Loaded[Bench]:
@@ -46,6 +46,7 @@ def plan(frequency_hz: float = 1000.0) -> Plan:
     if frequency_hz != 1000.0:
         return Plan.model_validate({"format": 1, "name": "steady", "rest": "quick", "stage": (power,)})
     efficiency = {"name": "efficiency", "measurement": "steady_efficiency", "loads": ("8R",)}
+    efficiency["options"] = {"power_parts": tuple(IDEAL)}
     return Plan.model_validate({"format": 1, "name": "steady", "rest": "quick", "stage": (power, efficiency)})
 
 
