@@ -152,7 +152,10 @@ class PointRow(Row):
 
 
 class TripRow(Row):
-    """A trip limit passed or an instrument failed: when, what, and was the bench confirmed safe after it."""
+    """A trip limit passed or an instrument failed: when, what, and was the bench confirmed safe after it.
+
+    evidence: the watch's last seconds of readings before it, t_s counted back from the last.
+    """
 
     time: str
     sentence: str
@@ -163,6 +166,7 @@ class TripRow(Row):
     limit: float | None = None
     confirmed_safe: bool | None = None
     not_confirmed: list[str] = Field(default_factory=list)
+    evidence: list[dict[str, Any]] = Field(default_factory=list)
 
 
 class FindingRow(Row):

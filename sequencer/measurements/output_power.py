@@ -58,6 +58,8 @@ class Outcome:
 
 Talk = Generator[Request, Reply, Outcome]
 
+RETURNS_S = 5.0  # a protection that returns by itself has done so by then (our own judgement): the next shot needs it
+
 
 def output_power(job: PowerJob, proof: GainProof | None, learned: Sequence[Learned]) -> Talk:
     """proof: of the same frequency, load and channels, if already done; learned: this unit's finished points."""
@@ -177,7 +179,7 @@ def _search(
             judged = yield from _judged_shot(job, ask, known, gains, twins, outcome)
             outcome.judged.append(judged)
             told = reading(job, judged, gains, ask.limit)
-            yield Rest(job.rest_s)
+            yield Rest(max(job.rest_s, RETURNS_S) if told.output_gone else job.rest_s)
             hot = yield from _too_hot(job)
             stop = told.stop or hot or _spent(job, outcome.judged)
             told = replace(told, stop=stop)

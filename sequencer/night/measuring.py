@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drivers.errors import NotANumber
 from sequencer.measurements.output_power import Outcome, output_power
 from sequencer.measurements.power_ends import gated
 from sequencer.measurements.power_findings import burst_note, of_group, of_run
+from sequencer.measurements.power_job import PowerJob
 from sequencer.measurements.power_rows import repeats, rows
 from sequencer.measurements.recovery import Recovery, recovery
 from sequencer.measurements.registry import DRIVEN, VALUE_MEASUREMENTS
-from sequencer.measurements.requests import BenchReading, Reply, Request
+from sequencer.measurements.requests import BenchReading, Connect, Reply, Request, SetSupply
 from sequencer.measurements.tally import Tally, shared
 from sequencer.measurements.temper import Tempered, temper
 from sequencer.measurements.values import Finding, Values
@@ -20,10 +21,12 @@ from sequencer.night.setup import NightPlan, power_job
 from sequencer.night.talk import Talker, Told
 from sequencer.night.unit_state import BenchWindows, UnitState
 from sequencer.night.values import value_job, value_point, value_row
+from sequencer.night.watch import Under, Watch
 from sequencer.night.wiring import Trip
 from sequencer.plan.points import AnyPoint, Point, ValuePoint
+from sequencer.plan.watching import periods
 from sequencer.plan.window import GAIN_HARMONICS
-from sequencer.safety.rules import Breach, Rules
+from sequencer.safety.rules import Breach, Rules, Seen
 
 if TYPE_CHECKING:
     from sequencer.night.night import Doing
@@ -42,10 +45,11 @@ class UnitTrip(Trip):
 class Measuring:
     """Measures the groups of one unit in order."""
 
-    def __init__(self, plan: NightPlan, doing: Doing, state: UnitState) -> None:
-        self._plan, self._doing, self._state = plan, doing, state
+    def __init__(self, plan: NightPlan, doing: Doing, state: UnitState, watch: Watch) -> None:
+        self._plan, self._doing, self._state, self._watch = plan, doing, state, watch
         self._rules: Rules | None = None
         self._point: AnyPoint | None = None
+        self._supply_told_v: float | None = None
         self._tally = Tally(state.run.unit, plan.bench)
 
     async def group(self, group: tuple[AnyPoint, ...]) -> None:
@@ -57,6 +61,19 @@ class Measuring:
         for point in group:
             if isinstance(point, ValuePoint):
                 await self._values(point)
+
+    def under(self) -> Under:
+        """What the watch needs of this unit."""
+        unit, bench = self._state.run.unit, self._plan.bench
+        return Under(self._state.wiring, periods(unit, bench), self._read_bench(), self._judged)
+
+    def _judged(self, seen: Seen) -> UnitTrip | None:
+        """Between two points the rules of the one before still hold."""
+        if self._rules is None:
+            return None
+        self._tell_supply(self._rules)
+        breach = self._rules.watch(seen)
+        return None if breach is None else self._trip(breach.sentence, breach.row())
 
     async def close(self) -> None:
         """What only all rows together say."""
@@ -75,27 +92,31 @@ class Measuring:
         if (why := state.why_not(point, driven=point.measurement in DRIVEN)) is not None:
             await self._keep_values(point, Values(reason=why[0]), {})
             return
-        await self._ready(point)
-        if (cold := await self._tempered(point)) is not None:
-            await self._keep_values(point, Values(reason=cold), {})
-            return
-        start_c = await self._temperatures()
-        measure = VALUE_MEASUREMENTS[point.measurement]
-        talker = self._talker(GAIN_HARMONICS)
-        job = value_job(self._plan, state.run, point, state.context())
         try:
-            found: Values = await talker.measure(measure(job), self._told(point))
+            found, seen = await self._valued(point)
         except UnitTrip as trip:
             await self._not_the_switch(trip)
             await self._keep_values(point, Values(trip=str(trip)), {})
             raise
+        state.believe(found)
+        await self._keep_values(point, found, seen)
+        if found.trip:
+            raise UnitTrip(found.trip, {"point": point.id}, point.after_trip)
+
+    async def _valued(self, point: ValuePoint) -> tuple[Values, dict[str, Any]]:
+        """What was found, and the heat sinks before and after it."""
+        state = self._state
+        await self._ready(point)
+        if (cold := await self._tempered(point)) is not None:
+            return Values(reason=cold), {}
+        start_c = await self._temperatures()
+        job = value_job(self._plan, state.run, point, state.context())
+        measure, talker = VALUE_MEASUREMENTS[point.measurement], self._talker(GAIN_HARMONICS)
+        found: Values = await self._measure(talker, measure(job), self._told(point))
         if state.wiring.supply_v is not None:
             await state.wiring.still_closed()
         end_c = await self._temperatures()
-        state.believe(found)
-        await self._keep_values(point, found, {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c)})
-        if found.trip:
-            raise UnitTrip(found.trip, {"point": point.id}, point.after_trip)
+        return found, {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c)}
 
     async def _keep_values(self, point: ValuePoint, found: Values, extra: Mapping[str, Any]) -> None:
         row = value_row(point, found) | dict(extra) | self._tally.take()
@@ -111,30 +132,33 @@ class Measuring:
         if (why := state.why_not(point, driven=True)) is not None:
             await self._keep(group, Outcome(job, None, reason=why[0]), {"stopped_by": why[1]})
             return
-        await self._ready(point)
-        if (cold := await self._tempered(point)) is not None:
-            await self._keep(group, Outcome(job, None, reason=cold), {})
-            return
-        start_c = await self._temperatures()
-        key = (point.frequency_hz, point.load, point.channels, point.supply_v)
-        talker = self._talker(point.harmonics)
         try:
-            outcome: Outcome = await talker.measure(
-                output_power(job, state.proofs.get(key), tuple(state.learned)), self._told(point)
-            )
+            outcome, seen = await self._searched(job, point)
         except UnitTrip as trip:
             await self._not_the_switch(trip)
             await self._keep(group, Outcome(job, None, reason=str(trip)), {"outcome": "tripped"})
             raise
+        await self._keep(group, outcome, seen)
+        await self._recovered(group, outcome)
+
+    async def _searched(self, job: PowerJob, point: Point) -> tuple[Outcome, dict[str, Any]]:
+        """How it came about, and the heat sinks before and after it."""
+        state = self._state
+        await self._ready(point)
+        if (cold := await self._tempered(point)) is not None:
+            return Outcome(job, None, reason=cold), {}
+        start_c = await self._temperatures()
+        key = (point.frequency_hz, point.load, point.channels, point.supply_v)
+        talker = self._talker(point.harmonics)
+        search = output_power(job, state.proofs.get(key), tuple(state.learned))
+        outcome: Outcome = await self._measure(talker, search, self._told(point))
         if outcome.proof is not None:
             state.proofs[key] = outcome.proof
         if outcome.learned is not None:
             state.learned.append(outcome.learned)
         await state.wiring.still_closed()
         end_c = await self._temperatures()
-        extra = {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c)}
-        await self._keep(group, outcome, extra)
-        await self._recovered(group, outcome)
+        return outcome, {"start_heatsink_c": dict(start_c), "heatsink_c": dict(end_c)}
 
     async def _keep(self, group: Sequence[Point], outcome: Outcome, extra: Mapping[str, Any]) -> None:
         state, keeper = self._state, self._doing.keeper
@@ -158,10 +182,11 @@ class Measuring:
             return
         state.protected[point.load] = str(hit[0]["id"])
         job = value_job(self._plan, state.run, value_point(point, "recovery"), state.context())
-        back: Recovery = await self._talker(GAIN_HARMONICS).measure(recovery(job), self._told(job.point))
+        back: Recovery = await self._measure(self._talker(GAIN_HARMONICS), recovery(job), self._told(job.point))
         if back.returned_s is None:
             sentence = "the unit's protection cut in and the outputs did not come back"
-            raise UnitTrip(sentence, {"point": point.id, "quantity": "output"}, point.after_trip)
+            row = {"point": point.id, "rule": "output gone", "quantity": "output"}
+            raise UnitTrip(sentence, row, point.after_trip)
 
     # --- what both need
 
@@ -178,8 +203,14 @@ class Measuring:
             return None
         state = self._state
         job = value_job(self._plan, state.run, value_point(point, "temper"), state.context())
-        done: Tempered = await self._talker(GAIN_HARMONICS).measure(temper(job, point.thermal), self._told(job.point))
+        warming = temper(job, point.thermal)
+        done: Tempered = await self._measure(self._talker(GAIN_HARMONICS), warming, self._told(job.point))
         return None if done.reached else done.reason or f"the heat sinks were not brought to {point.thermal}"
+
+    async def _measure(self, talker: Talker, talk: Generator[Request, Reply, Any], told: Told) -> Any:
+        """What the watch finds meanwhile ends it by its own name."""
+        async with self._watch.attended():
+            return await talker.measure(talk, told)
 
     def _talker(self, harmonics: int) -> Talker:
         doing, state = self._doing, self._state
@@ -192,6 +223,8 @@ class Measuring:
         unit, bench, bay = state.run.unit, state.bench, state.run.bay
         before, name = self._rules, point.measurement
         rules = self._rules = Rules(unit, bench, bay, name) if before is None else before.next(name)
+        rules.hear(Connect(point.load, point.channels), None)
+        self._tell_supply(rules)
 
         def told(request: Request, reply: Reply) -> None:
             state.note_drive(request, reply)
@@ -202,6 +235,13 @@ class Measuring:
                 raise UnitTrip(breach.sentence, _trip_row(breach, point), point.after_trip)
 
         return told
+
+    def _tell_supply(self, rules: Rules) -> None:
+        """The rules hold what is read against what the night itself has set, which a measurement never asked for."""
+        wiring = self._state.wiring
+        if wiring.supply_v != self._supply_told_v:
+            self._supply_told_v = wiring.supply_v
+            rules.hear(SetSupply(wiring.supply_v or 0.0, wiring.most_a, wiring.supply_v is not None), None)
 
     async def _not_the_switch(self, trip: UnitTrip) -> None:
         """Before a unit is blamed for an output that is gone: does the load switch still hold? Raises Trip."""
@@ -217,7 +257,8 @@ class Measuring:
         try:
             seen = await self._doing.hands.thermometer.read(list(wired.values()))
         except NotANumber as no_number:
-            raise self._trip(f"sensor open: {no_number}", {"rule": "sensor open"}) from no_number
+            row: dict[str, Any] = {"rule": "sensor open", "quantity": "heat sink, degC", "value": None, "limit": None}
+            raise self._trip(f"sensor open: {no_number}", row) from no_number
         temps = {channel: seen[name] for channel, name in wired.items()}
         limit = run.unit.heat.trip_c
         hot = max(temps.values())

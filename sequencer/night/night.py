@@ -5,8 +5,10 @@ Whatever happens, the bench is made safe by whoever called `work`; this module e
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import asyncio
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,12 +23,15 @@ from sequencer.night.reference import differences
 from sequencer.night.setup import NightPlan, UnitRun, groups
 from sequencer.night.shot import Shooter
 from sequencer.night.unit_state import UnitState
+from sequencer.night.watch import Watch
 from sequencer.night.wiring import Trip, Wiring
 from sequencer.plan.points import AnyPoint
+from sequencer.safety.make_safe import Report
 
 __all__ = ["Doing", "Night", "Outcome", "Trip", "UnitTrip"]
 
 FIRST_POWER = "first_power"
+OFF_WITHIN_S = 0.5  # the acts of making safe come again, with their own deadlines
 COOL_S, COOL_AT_MOST_S, COOL_C = 30.0, 1800.0, 40.0  # before a point is tried once more (our own choice)
 
 
@@ -48,7 +53,11 @@ class Night:
     def __init__(self, plan: NightPlan, doing: Doing) -> None:
         self.plan, self.doing = plan, doing
         self.tripped: list[str] = []
+        self.watch = Watch(doing.clock, doing.shooter, self._off_now)
+        doing.shooter.burst_begun, doing.shooter.may_fire = self.watch.burst_begun, self.watch.has_seen
+        self._wiring: Wiring | None = None
         self._rows: dict[str, list[dict[str, Any]]] = {}
+        self._ended_by: tuple[UnitRun, Exception] | None = None
 
     async def work(self) -> None:
         """Raises Trip, InstrumentError, or whatever ended it; what was measured by then is in the ledger."""
@@ -57,6 +66,12 @@ class Night:
             self.doing.listener.run_begun(run, number, len(self.plan.runs), self.doing.keeper.now())
             await self._unit(run)
         await self._compare_reference()
+
+    @property
+    def remote_off(self) -> Callable[[], Any] | None:
+        """Of the unit under way: it goes before the supply, whoever ends the night."""
+        wiring = self._wiring
+        return (lambda: wiring.remote(False)) if wiring is not None and wiring.has_remote else None
 
     async def _prepare(self) -> None:
         hands = self.doing.hands
@@ -71,27 +86,31 @@ class Night:
     async def _unit(self, run: UnitRun) -> None:
         doing, keeper = self.doing, self.doing.keeper
         wiring = Wiring(doing.hands, doing.clock, self.plan.bench, run.unit, run.bay)
-        state = UnitState(run, self.plan.bench, wiring)
+        state, self._wiring = UnitState(run, self.plan.bench, wiring), wiring
         self._rows[run.id] = state.rows
         await keeper.begin(self.plan, run)
         doing.listener.said(f"unit {run.unit.serial} in bay {run.bay.name}: {len(run.points)} points")
-        try:
-            await self._points(state)
-        except UnitTrip as trip:
-            await self._left_behind(state, trip)
-        except (InstrumentError, Trip, OverloadRemains) as error:
-            await keeper.trip(run, str(error), type(error).__name__)
-            await self._end(run, "tripped")
-            raise
-        else:
-            await self._end(run, "finished")
+        measuring = Measuring(self.plan, doing, state, self.watch)
+        async with self.watch.over(measuring.under()):
+            try:
+                async with self.watch.attended():
+                    await self._points(state, measuring)
+            except UnitTrip as trip:
+                await self._left_behind(state, trip)
+            except (InstrumentError, Trip, OverloadRemains) as error:
+                self.watch.pause()
+                await self._off_now()
+                self._ended_by = run, error
+                raise
+            else:
+                await self._end(run, "finished")
 
-    async def _points(self, state: UnitState) -> None:
-        measuring = Measuring(self.plan, self.doing, state)
+    async def _points(self, state: UnitState, measuring: Measuring) -> None:
         await self._power_up(state, state.run.points[0])
         for group in groups(state.run.points):
             try:
-                await self._group(state, measuring, group)
+                async with self.watch.attended():
+                    await self._group(state, measuring, group)
             except UnitTrip as trip:
                 if group[0].after_trip != "cool and retry once":
                     raise
@@ -99,6 +118,13 @@ class Night:
                 await self._group(state, measuring, group)
         await measuring.close()
         await self._power_down(state)
+
+    async def _off_now(self) -> None:
+        """Signal and supply, together, before anything else; what fails here is seen when the bench is made safe."""
+        hands = self.doing.hands
+        with suppress(TimeoutError):
+            async with self.doing.clock.deadline(OFF_WITHIN_S):
+                await asyncio.gather(hands.generator.make_safe(), hands.supply.make_safe(), return_exceptions=True)
 
     async def _group(self, state: UnitState, measuring: Measuring, group: tuple[AnyPoint, ...]) -> None:
         for point in group:
@@ -123,21 +149,38 @@ class Night:
 
     async def _power_down(self, state: UnitState) -> None:
         run = state.run
+        self.watch.pause()
         report = await self.doing.keeper.make_safe("normal", run.unit.bleed_s, _remote(state))
         if not report.confirmed:
             raise Trip("could not confirm the bench safe after the unit: " + "; ".join(report.lines))
         state.wiring.forget()
+        self.watch.resume()
 
     async def _made_safe(self, state: UnitState, trip: UnitTrip) -> None:
         """Kept, made safe in fault order; then, with the rail seen to be down, all contacts open. Raises the trip."""
         keeper, run = self.doing.keeper, state.run
-        await keeper.trip(run, str(trip), type(trip).__name__, trip.row)
+        self.watch.pause()
         report = await keeper.make_safe("fault", run.unit.bleed_s)
+        await self._keep_trip(run, trip, report, trip.row)
         if not report.confirmed:
             await self._end(run, "tripped")
             raise trip
         await self.doing.hands.load_switch.open_all()
         state.wiring.forget()
+        await self._supply_again(trip)
+
+    async def _supply_again(self, trip: UnitTrip) -> None:
+        """Its own protection may have acted: cleared with every contact open, so that the next unit can be powered.
+
+        Not so for too many volts: no unit makes them, so the bench itself is in doubt. Raises Trip.
+        """
+        supply = self.doing.hands.supply
+        tripped = None if trip.after_trip == "stop" else (await supply.status()).tripped
+        if tripped == "over_voltage":
+            raise Trip(f"the supply tripped on its volts: find out why before the next unit is powered ({trip})")
+        if tripped is not None:
+            await supply.clear_trip()
+            await supply.prepare()
 
     async def _left_behind(self, state: UnitState, trip: UnitTrip) -> None:
         """The unit tripped: its bay stays open; the night goes on with the next one, if the plan says so."""
@@ -148,6 +191,23 @@ class Night:
             raise trip
         self.doing.listener.said(f"unit {state.run.unit.serial} tripped and was made safe: {trip}")
 
+    async def _keep_trip(self, run: UnitRun, why: Exception, report: Report, row: Mapping[str, Any]) -> None:
+        safe = {"confirmed_safe": report.confirmed, "not_confirmed": list(report.unconfirmed)}
+        told = {**row, **safe, "evidence": self.watch.evidence()}
+        await self.doing.keeper.trip(run, str(why), type(why).__name__, told)
+
+    def end_by(self, why: Exception) -> None:
+        """What ended the night from outside, for the run that was under way."""
+        if self._ended_by is None and self.doing.keeper.open_runs:
+            self._ended_by = self.doing.keeper.open_runs[-1], why
+
+    async def settle(self, report: Report) -> None:
+        """What ended the night is kept once the bench was made safe: a slow disk must not come before."""
+        if self._ended_by is not None:
+            run, why = self._ended_by
+            await self._keep_trip(run, why, report, {})
+            await self._end(run, "tripped")
+
     async def _cooled(self, state: UnitState, trip: UnitTrip, point: AnyPoint) -> None:
         """Made safe, cooled, powered again: the point is tried once more."""
         await self._made_safe(state, trip)
@@ -155,6 +215,7 @@ class Night:
         while waited_s < COOL_AT_MOST_S and await self._hottest_c(state) > COOL_C:
             await self.doing.clock.sleep(COOL_S)
             waited_s += COOL_S
+        self.watch.resume()
         await self._power_up(state, point)
         if point.measurement != FIRST_POWER:
             self.doing.shooter.forget_settings()

@@ -6,7 +6,7 @@ silence.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,33 +19,65 @@ from sequencer.night.hands import CaptureSet, Hands, RawTrace
 from sequencer.plan.estimate import ShotWindow
 
 COMPLETE_WITHIN_S = 2.0  # beyond the record itself
+OWN_READING_S = 0.3  # before the shot reads the supply itself, nobody else begins to
 METER_BEFORE_END_S = 0.12  # a steady tone's: a meter's window of 50 ms, and its request, lie within the last 0.2 s
+
+
+async def _at_once() -> None:
+    return
 
 
 @dataclass
 class Shooter:
-    """Fires shots on one bench. capture_of: builds the digitiser's own capture request."""
+    """Fires shots on one bench. capture_of: builds the digitiser's own capture request.
+
+    tone_ns: begin and end of the last burst, bench clock. reserved_from_ns: from then on the supply's meter is this
+    shot's own. may_fire: returns once whoever watches has seen the bench. burst_begun: told of a burst long enough
+    to be watched.
+    """
 
     hands: Hands
     clock: Clock
     bits: int
     capture_of: Callable[[Mapping[int, float], ShotWindow], Any]
     number: int = 0
+    tone_ns: tuple[int, int] = (0, -(10**12))
+    reserved_from_ns: int | None = None
+    may_fire: Callable[[], Awaitable[None]] = field(default=_at_once)
+    burst_begun: Callable[[], None] = field(default=lambda: None)
     _capture_key: tuple[Any, ...] | None = None
     _capture: CaptureSet | None = None
     _limited: bool = field(default=False)
 
     async def fire(self, request: Fire, window: ShotWindow) -> Shot:
         """One counted burst with its capture. Raises drivers.errors on any failure of a link or a setting."""
+        try:
+            return await self._fire(request, window)
+        finally:
+            self.reserved_from_ns = None
+
+    def saw_limit(self) -> None:
+        """Somebody else read the supply's signs meanwhile, and so cleared them: the current limit acted."""
+        self._limited = True
+
+    async def _fire(self, request: Fire, window: ShotWindow) -> Shot:
         hands = self.hands
+        self.reserved_from_ns = self.clock.now_ns()
+        await self.may_fire()
         await self._set_capture(request, window)
         burst = await hands.generator.set_burst(request.level_vrms, request.frequency_hz, request.cycles)
         await hands.digitiser.arm()
-        fired_at_ns = self.clock.now_ns()
-        await hands.generator.fire()
         burst_s = request.cycles / request.frequency_hz
+        wait_s = max(burst_s - METER_BEFORE_END_S, 0.0) if request.last_s is not None else 0.0
+        fired_at_ns = self.clock.now_ns()
+        self._limited = False
+        self.reserved_from_ns = fired_at_ns + round((wait_s - OWN_READING_S) * 1e9)
+        self.tone_ns = fired_at_ns, fired_at_ns + round(burst_s * 1e9)
+        await hands.generator.fire()
+        if wait_s > OWN_READING_S:
+            self.burst_begun()
         if request.last_s is not None:
-            await self.clock.sleep(max(burst_s - METER_BEFORE_END_S, 0.0))
+            await self.clock.sleep(wait_s)
         reading = await hands.supply.read()
         record_s = burst_s + window.before_s + window.after_s
         since_s = (self.clock.now_ns() - fired_at_ns) * 1e-9 if request.last_s is not None else 0.0
@@ -59,7 +91,7 @@ class Shooter:
             level_vrms=burst.level_vrms,
             records=records,
             fired_at_ns=fired_at_ns,
-            supply_limited=status.in_current_limit or status.limited_since_last,
+            supply_limited=status.in_current_limit or status.limited_since_last or self._limited,
             supply_tripped=status.tripped,
             supply_v=reading.volts,
             supply_a=reading.amps,

@@ -11,20 +11,22 @@ import asyncio
 import signal
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
 from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_NOT_CONFIRMED_SAFE, EXIT_STOPPED, EXIT_TRIPPED, Fault
 from sequencer.measurements.output_power import OverloadRemains
+from sequencer.night.guarding import Guarding
 from sequencer.night.keeping import Keeper
 from sequencer.night.night import Night, Trip
 from sequencer.night.setup import NightPlan
-from sequencer.safety.make_safe import Order, Report
+from sequencer.safety.make_safe import Order, RemoteOff, Report
 
 Way = str  # "done", "stopped", "tripped", "fault"
 EXITS = {"done": EXIT_DONE, "stopped": EXIT_STOPPED, "tripped": EXIT_TRIPPED, "fault": EXIT_FAULT}
 LONGEST_BLEED_S = 10.0
+GUARDIAN_GONE = "guardian gone: the process that would make the bench safe in our place has ended"
 
 
 @dataclass
@@ -71,17 +73,21 @@ def listening() -> Iterator[Stop]:
             loop.remove_signal_handler(number)
 
 
-async def supervise(work: Night, keeper: Keeper, plan: NightPlan, say: Callable[[str], None]) -> Ended:
+async def supervise(
+    work: Night, keeper: Keeper, plan: NightPlan, say: Callable[[str], None], guarding: Guarding | None = None
+) -> Ended:
     """Runs the night to whatever end; returns how it ended once the bench was made safe as far as it can be."""
     with listening() as stop:
-        way, why = await _until_end(work, stop)
-        if why:
-            say(why)
-        order: Order = "normal" if way in ("done", "stopped") else "fault"
-        bleed_s = max((run.unit.bleed_s for run in plan.runs), default=LONGEST_BLEED_S)
-        report = await _made_safe(keeper, order, bleed_s, stop, say)
+        async with guarding.beating(work.watch) if guarding else nullcontext():
+            way, why = await _until_end(work, stop, guarding)
+            if why:
+                say(why)
+            order: Order = "normal" if way in ("done", "stopped") else "fault"
+            bleed_s = max((run.unit.bleed_s for run in plan.runs), default=LONGEST_BLEED_S)
+            report = await _made_safe(keeper, order, bleed_s, stop, say, work.remote_off)
     lines = [why] if why else []
     try:
+        await work.settle(report)
         for run in list(keeper.open_runs):
             await keeper.end(run, "stopped" if way == "stopped" else "tripped" if way == "tripped" else "unfinished")
         await keeper.tell_safe(plan, report)
@@ -92,14 +98,21 @@ async def supervise(work: Night, keeper: Keeper, plan: NightPlan, say: Callable[
     return Ended(way, report.confirmed, lines)
 
 
-async def _until_end(work: Night, stop: Stop) -> tuple[Way, str]:
+async def _until_end(work: Night, stop: Stop, guarding: Guarding | None) -> tuple[Way, str]:
     night = asyncio.create_task(work.work(), name="night")
-    waiting = asyncio.create_task(stop.first.wait(), name="first signal")
-    await asyncio.wait((night, waiting), return_when=asyncio.FIRST_COMPLETED)
+    enders = [asyncio.create_task(stop.first.wait(), name="first signal")]
+    if guarding is not None:
+        enders.append(asyncio.create_task(guarding.gone.wait(), name="guardian gone"))
+    await asyncio.wait((night, *enders), return_when=asyncio.FIRST_COMPLETED)
+    is_unguarded = guarding is not None and guarding.gone.is_set() and not stop.count
     if not night.done():
         night.cancel()
         await asyncio.wait((night,))
-    waiting.cancel()
+    for ender in enders:
+        ender.cancel()
+    if is_unguarded and night.cancelled():
+        work.end_by(Trip(GUARDIAN_GONE))
+        return "tripped", f"tripped: {GUARDIAN_GONE}"
     return _way(night, work.tripped)
 
 
@@ -116,9 +129,18 @@ def _way(night: asyncio.Task[None], units_tripped: list[str]) -> tuple[Way, str]
     return "fault", f"internal fault: {type(error).__name__}: {error}"
 
 
-async def _made_safe(keeper: Keeper, order: Order, bleed_s: float, stop: Stop, say: Callable[[str], None]) -> Report:
+async def _made_safe(
+    keeper: Keeper,
+    order: Order,
+    bleed_s: float,
+    stop: Stop,
+    say: Callable[[str], None],
+    remote_off: RemoteOff | None = None,
+) -> Report:
     """In the order asked; a second signal breaks off a normal order and begins the fault order afresh."""
-    making = asyncio.create_task(keeper.make_safe(order, bleed_s), name=f"make safe, {order} order")
+    making = asyncio.create_task(
+        keeper.make_safe(order, bleed_s, remote_off if order == "normal" else None), name=f"make safe, {order} order"
+    )
     hurry = asyncio.create_task(stop.second.wait(), name="second signal")
     await asyncio.wait((making, hurry), return_when=asyncio.FIRST_COMPLETED)
     if not making.done() and order == "normal":

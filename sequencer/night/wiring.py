@@ -6,6 +6,9 @@ comes on and goes before it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from drivers.errors import InstrumentError
 from drivers.timing import Clock
 from sequencer.night.hands import Hands
@@ -20,13 +23,24 @@ class Trip(Exception):
 
 
 class Wiring:
-    """Of one unit in its bay. supply_v: as set, None while it is off. loads: what is connected, on which channels."""
+    """Of one unit in its bay. supply_v: as set, None while it is off. changing, changed_ns: supply or remote line is
+    being changed; when it last was, bench clock."""
 
     def __init__(self, hands: Hands, clock: Clock, bench: Bench, unit: Unit, bay: Bay) -> None:
         self._hands, self._clock, self._bench, self._unit, self._bay = hands, clock, bench, unit, bay
         self._connected: tuple[str, ...] = ()
         self._remote_on = False
         self.supply_v: float | None = None
+        self.changing, self.changed_ns = False, clock.now_ns()
+
+    @contextmanager
+    def _change(self) -> Iterator[None]:
+        """Whoever watches the unit looks away while supply or remote line change, and until they have settled."""
+        self.changing = True
+        try:
+            yield
+        finally:
+            self.changing, self.changed_ns = False, self._clock.now_ns()
 
     @property
     def has_remote(self) -> bool:
@@ -57,17 +71,19 @@ class Wiring:
     async def set_supply(self, volts: float, limit_a: float, on: bool) -> None:
         """As a measurement asks; within the unit's and the bench's limits, whoever asks."""
         supply = self._hands.supply
-        await supply.set(volts, min(limit_a, self.most_a))
-        if on != (self.supply_v is not None):
-            await supply.output(on)
-        self.supply_v = volts if on else None
+        with self._change():
+            await supply.set(volts, min(limit_a, self.most_a))
+            if on != (self.supply_v is not None):
+                await supply.output(on)
+            self.supply_v = volts if on else None
 
     async def remote(self, on: bool) -> None:
         contact = self._bay.remote_contact
         if contact is None or on == self._remote_on:
             return
         switch = self._hands.load_switch
-        await (switch.close([contact]) if on else switch.open([contact]))
+        with self._change():
+            await (switch.close([contact]) if on else switch.open([contact]))
         self._remote_on = on
 
     async def supply_to(self, volts: float) -> None:

@@ -1,83 +1,138 @@
-"""The first rules of safety: what each reading is held against while a unit is powered, and the table of them. Pure.
+"""The rules of safety: what each reading is held against while a unit is powered. Pure.
 
-A stop limit ends a ramp and is a result of the search; a trip limit ends the point by its name and makes the bench
-safe. The night hands every request with its reply to `Rules.hear`, on its own loop: it must be cheap.
+The night hands every request with its reply to `Rules.hear`, the watch its readings to `Rules.watch`, both on the
+night's own loop: they must be cheap. All rules and their figures stand in `table`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import copy
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
-from sequencer.measurements.requests import BenchReading, Reply, Request, SetSupply, Shot
+from sequencer.measurements.requests import BenchReading, Connect, Remote, Reply, Request, SetSupply, Shot
 from sequencer.plan.models import Bay, Bench, Unit
-from sequencer.safety.rules_heat import HeatWatch
-from sequencer.safety.rules_model import Breach, Scope, burst_end_ns
-from sequencer.safety.rules_output import OutputWatch, burst_heat_j
-from sequencer.safety.rules_supply import SupplyWatch
+from sequencer.safety.rules_capture import CaptureRules
+from sequencer.safety.rules_events import event, rule_of
+from sequencer.safety.rules_heat import HeatRules
+from sequencer.safety.rules_load import LoadRules
+from sequencer.safety.rules_model import Breach, Scope, Seen, burst_end_ns, is_quiet
+from sequencer.safety.rules_output import OutputRules, burst_heat_j, output_vrms
+from sequencer.safety.rules_supply import SupplyRules
+from sequencer.safety.table import TABLE, Rule
 
-__all__ = ["TABLE", "Breach", "Rule", "Rules"]
+__all__ = ["TABLE", "Breach", "Rule", "Rules", "Seen", "rule_of"]
 
-
-@dataclass(frozen=True)
-class Rule:
-    """One line of the table. stop: what ends a ramp, in words; trip: what makes safe. source: of the figures."""
-
-    name: str
-    stop: str
-    trip: str
-    source: str
-
-
-PRACTICE = "common practice, no source"
-TABLE: tuple[Rule, ...] = (
-    Rule("heat sink", "at the unit's heat.stop_c", "at the unit's heat.trip_c", PRACTICE),
-    Rule("heat sink rising", "none", "more than 1.5 K/s over at least 2 s", PRACTICE),
-    Rule("sensor open", "none", "nothing, or beyond -20 to 150 degC", "our own judgement"),
-    Rule("sensor silent", "none", "20 equal readings while heat worth 4 K went in", "our own judgement"),
-    Rule("sensor not following", "none", "less than a quarter of the least rise due", "our own judgement"),
-    Rule("supply current", "none", "above unit, 0.75 x a fuse, or the bench's ceiling", PRACTICE),
-    Rule("supply current without signal", "none", "twice above 1.5 x the idle window, once driven", PRACTICE),
-    Rule("current limit without signal", "in a burst: supply_current_limit", "twice without signal", PRACTICE),
-    Rule("supply tripped", "none", "its own protection acted", PRACTICE),
-    Rule("supply volts", "none", "5 % off what is set, twice; half of it, once", "our own judgement"),
-    Rule("offset", "above 0.1 V: not driven", "mean of 0.15 s and more without signal above 3 V", PRACTICE),
-    Rule("output gone", "in a burst: protection", "below 0.1 x gain x level, twice in a row", "our own judgement"),
-)
+STALE_PERIODS = 3.0  # of the watch (common practice, no source)
 
 
 @dataclass
-class _Watches:
+class _Known:
     """What outlives a point: the unit stays powered."""
 
-    heat: HeatWatch = field(default_factory=HeatWatch)
-    supply: SupplyWatch = field(default_factory=SupplyWatch)
-    output: OutputWatch = field(default_factory=OutputWatch)
+    heat: HeatRules = field(default_factory=HeatRules)
+    supply: SupplyRules = field(default_factory=SupplyRules)
+    output: OutputRules = field(default_factory=OutputRules)
+    load: LoadRules = field(default_factory=LoadRules)
+    capture: CaptureRules = field(default_factory=CaptureRules)
 
 
 class Rules:
     """Of one measurement on one unit; `next` for the measurement after it."""
 
+    event = staticmethod(event)
+
     def __init__(self, unit: Unit, bench: Bench, bay: Bay, measurement: str) -> None:
-        self._scope = Scope(unit, bench, bay, measurement)
-        self._watches = _Watches()
+        self._scope = Scope.of(unit, bench, bay, measurement)
+        self._known = _Known()
 
     def next(self, measurement: str) -> Rules:
-        """For the next measurement: it knows temperatures, gains and what the supply was set to."""
-        scope = self._scope
-        after = Rules(scope.unit, scope.bench, scope.bay, measurement)
-        after._watches = self._watches
-        after._watches.supply.begin()
-        after._watches.output.begin()
+        """For the next measurement: it knows temperatures, gains, what the supply was set to and what is connected."""
+        after = copy.copy(self)
+        after._scope = replace(self._scope, measurement=measurement)
+        known = after._known
+        known.supply.idle.begin()
+        known.output.begin()
+        known.capture.begin()
         return after
 
     def hear(self, request: Request, reply: Reply) -> Breach | None:
-        """The first trip limit that this reply passes, if any."""
-        watches, scope = self._watches, self._scope
-        if isinstance(request, SetSupply):
-            watches.supply.set(request)
+        """The first trip limit that this reply passes, if any. What the night itself connects or sets is heard too."""
+        self._changed(request)
         if isinstance(reply, Shot):
-            watches.heat.heat(scope, burst_heat_j(scope, reply), burst_end_ns(reply))
-            return watches.supply.hear_shot(scope, reply) or watches.output.hear(scope, reply)
+            return self._shot(reply)
         if isinstance(reply, BenchReading):
-            return watches.heat.hear(scope, reply) or watches.supply.hear(scope, reply)
+            return self._reading(reply)
         return None
+
+    def watch(self, seen: Seen) -> Breach | None:
+        """The first trip limit that a reading of the watch passes, if any."""
+        known, scope = self._known, self._scope
+        return self._stale(seen) or known.heat.hear(scope, seen.reading) or known.supply.watch(scope, seen)
+
+    def self_test(self, reading: BenchReading) -> str | None:
+        """Whether the limits of heat sinks and supply current would trip, were they below this reading: what failed.
+
+        On copies: the rules that are in force stay as they are.
+        """
+        unit = self._scope.unit
+        temps = [reading.heatsink_c.get(name) for name in self._scope.thermometers]
+        seen_c = [celsius for celsius in temps if celsius is not None]
+        lowered: dict[str, Unit] = {}
+        if temps:
+            heat = unit.heat.model_copy(update={"trip_c": _just_below(min(seen_c, default=0.0))})
+            lowered["heat sink"] = unit.model_copy(update={"heat": heat})
+        lowered["supply current"] = unit.model_copy(update={"supply_a_max": _just_below(reading.supply_a)})
+        wrong = (self._tripped_by(name, one, reading) for name, one in lowered.items())
+        return next((words for words in wrong if words is not None), None)
+
+    def _tripped_by(self, name: str, unit: Unit, reading: BenchReading) -> str | None:
+        trial = copy.deepcopy(self)
+        trial._scope = replace(self._scope, unit=unit)
+        ways: tuple[Callable[[], Breach | None], ...] = (
+            lambda: trial.watch(Seen(reading, driven=True, fresh_s=0.0)),
+            lambda: trial._reading(reading),
+        )
+        for found in (way() for way in ways):
+            if found is None or found.name != name:
+                return f"the rule {name!r} did not trip when tried" + ("" if found is None else f": {found.sentence}")
+        return None
+
+    # --- what there is to hear
+
+    def _changed(self, request: Request) -> None:
+        known = self._known
+        if isinstance(request, SetSupply):
+            known.supply.set(request)
+        if isinstance(request, Connect):
+            known.load.connect(request)
+        if isinstance(request, SetSupply | Connect | Remote):
+            known.supply.idle.settle()
+
+    def _shot(self, shot: Shot) -> Breach | None:
+        known, scope = self._known, self._scope
+        if not is_quiet(shot):
+            known.heat.drive(scope, output_vrms(scope, shot))
+        known.heat.heat(scope, burst_heat_j(scope, shot), burst_end_ns(shot))
+        return (
+            known.supply.hear_shot(scope, shot)
+            or known.load.hear(scope, shot)
+            or known.capture.hear(shot)
+            or known.output.hear(scope, shot)
+        )
+
+    def _reading(self, reading: BenchReading) -> Breach | None:
+        return self._known.heat.hear(self._scope, reading) or self._known.supply.hear(self._scope, reading)
+
+    def _stale(self, seen: Seen) -> Breach | None:
+        periods = self._scope.periods
+        limit_s = STALE_PERIODS * (periods.driven_s if seen.driven else periods.undriven_s)
+        if seen.fresh_s <= limit_s:
+            return None
+        words = f"a reading of the watch is {seen.fresh_s:.2g} s old, more than {limit_s:.2g} s"
+        return Breach("reading stale", words, "age of a reading, s", seen.fresh_s, limit_s)
+
+
+def _just_below(value: float) -> float:
+    return math.nextafter(value, -math.inf)

@@ -1,4 +1,4 @@
-"""The unit's outputs: DC without signal, and an output that has gone while it is driven. Pure."""
+"""The unit's outputs: DC or AC without signal, and one that has gone while it is driven. Pure."""
 
 from __future__ import annotations
 
@@ -6,36 +6,41 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from sequencer.analysis.records import Record
+from sequencer.analysis.records import Record, Volts
 from sequencer.measurements.requests import Shot
 from sequencer.plan.models import Unit
 from sequencer.plan.window import SILENCE_READ_S, TRIGGER_CYCLES, TRIGGER_HZ, TRIGGER_PAST_S
-from sequencer.safety.rules_model import HARMLESS_VRMS, Breach, Scope, burst_s, is_quiet
+from sequencer.safety.rules_gain import GainRules
+from sequencer.safety.rules_model import HARMLESS_VRMS, TWICE, Breach, Scope, burst_s, is_quiet, within
 
 OFFSET_TRIP_V = 3.0  # common practice, no source
-OFFSET_OVER_S = 0.15  # of silence: a burst of 50 Hz behind a coupling capacitor leaves volts for 20 ms
+SILENCE_TRIP_VRMS = 1.0  # oscillation or hum that heats (our own judgement)
+FLOOR_STEPS = 3.0  # of the digitiser: less is its own noise
+SILENT_OVER_S = 0.15  # of silence: a burst of 50 Hz behind a coupling capacitor leaves volts for 20 ms
 GONE_PART = 0.1  # of what gain and level say
-TWICE = 2  # in a row: the first may be a protection that a search names as its end
 HARMLESS = frozenset({"gain proof", "gain", "check", "twin"})
 LOOK_FOR_IT = frozenset({"protection", "recovery", "first_power", "bench_check"})  # an output that goes away
+COMES_ALIVE = "first_power"  # a thump is one of its values
 CONVERTER_PART = 0.85  # of the supply's power that reaches the stages (common practice, no source)
 CLIP_SPREAD = 1.3  # how much lower than declared a unit may clip, for a lower bound of its heat (our own judgement)
 
 
 @dataclass
-class OutputWatch:
+class OutputRules:
     """gains: (channel, Hz) -> volts out per volt in, as seen at harmless levels. gone: driven shots in a row without
     output; lives as long as the unit is powered."""
 
     gains: dict[tuple[str, float], float] = field(default_factory=dict)
     gone: dict[str, int] = field(default_factory=dict)
-
-    def hear(self, scope: Scope, shot: Shot) -> Breach | None:
-        found = _offsets(scope, shot) if is_quiet(shot) else self._outputs(scope, shot)
-        return next(found, None)
+    away: GainRules = field(default_factory=GainRules)
 
     def begin(self) -> None:
         self.gone.clear()
+        self.away.begin()
+
+    def hear(self, scope: Scope, shot: Shot) -> Breach | None:
+        found = _silences(scope, shot) if is_quiet(shot) else self._outputs(scope, shot)
+        return next(found, None)
 
     def _outputs(self, scope: Scope, shot: Shot) -> Iterator[Breach]:
         if shot.request.purpose in HARMLESS:
@@ -43,6 +48,10 @@ class OutputWatch:
             return
         if scope.measurement in LOOK_FOR_IT:
             return
+        yield from self._gone(scope, shot)
+        yield from self.away.hear(scope, shot, _clip_v(scope.unit))
+
+    def _gone(self, scope: Scope, shot: Shot) -> Iterator[Breach]:
         for name, rms_v in output_vrms(scope, shot).items():
             expected_v = self.gains.get((name, shot.request.frequency_hz), 0.0) * shot.level_vrms
             if expected_v < HARMLESS_VRMS:
@@ -60,6 +69,7 @@ class OutputWatch:
         for name, rms_v in output_vrms(scope, shot).items():
             key = (name, shot.request.frequency_hz)
             self.gains[key] = max(self.gains.get(key, 0.0), rms_v / shot.level_vrms)
+        self.away.learn(scope, shot)
 
 
 def output_vrms(scope: Scope, shot: Shot) -> Mapping[str, float]:
@@ -67,20 +77,28 @@ def output_vrms(scope: Scope, shot: Shot) -> Mapping[str, float]:
     found = {}
     for name, wire in scope.inputs(shot).items():
         record = shot.records[wire]
-        times = record.times_s
-        tone = record.volts[(times >= 0.0) & (times <= burst_s(shot.request))]
+        tone = within(record, 0.0, burst_s(shot.request))
         if tone.size and not record.overloaded:
             found[name] = float(tone.std())
     return found
 
 
-def _offsets(scope: Scope, shot: Shot) -> Iterator[Breach]:
-    """Mean of the silence after the trigger's burst. An overloaded record says that it is more than its range."""
+def _silences(scope: Scope, shot: Shot) -> Iterator[Breach]:
+    """What stands at the outputs after the trigger's burst. An overloaded record says that it is more than its
+    range."""
     for name, wire in scope.inputs(shot).items():
         record = shot.records[wire]
-        silent_s, mean_v = _silence(record)
-        if silent_s < OFFSET_OVER_S or abs(mean_v) <= OFFSET_TRIP_V:
+        silent = _silence(record)
+        silent_s = silent.size * record.sample_interval_s
+        if silent_s < SILENT_OVER_S:
             continue
+        yield from _offset(name, silent_s, float(silent.mean()))
+        if scope.measurement != COMES_ALIVE:
+            yield from _restless(name, float(silent.std()), record.step_v)
+
+
+def _offset(name: str, silent_s: float, mean_v: float) -> Iterator[Breach]:
+    if abs(mean_v) > OFFSET_TRIP_V:
         words = (
             f"offset of output {name} {mean_v:.3g} V over {silent_s:.2g} s without signal (trip limit "
             f"{OFFSET_TRIP_V:g} V)"
@@ -88,13 +106,16 @@ def _offsets(scope: Scope, shot: Shot) -> Iterator[Breach]:
         yield Breach("offset", words, "offset, V", mean_v, OFFSET_TRIP_V, name)
 
 
-def _silence(record: Record) -> tuple[float, float]:
+def _restless(name: str, rms_v: float, step_v: float) -> Iterator[Breach]:
+    limit_v = max(SILENCE_TRIP_VRMS, FLOOR_STEPS * step_v)
+    if rms_v > limit_v:
+        words = f"output {name} shows {rms_v:.3g} Vrms without signal (trip limit {limit_v:.3g} V)"
+        yield Breach("output without signal", words, "output, Vrms", rms_v, limit_v, name)
+
+
+def _silence(record: Record) -> Volts:
     start_s = TRIGGER_CYCLES / TRIGGER_HZ + TRIGGER_PAST_S
-    times = record.times_s
-    silent = record.volts[(times >= start_s) & (times < start_s + SILENCE_READ_S)]
-    if not silent.size:
-        return 0.0, 0.0
-    return silent.size * record.sample_interval_s, float(silent.mean())
+    return within(record, start_s, start_s + SILENCE_READ_S)
 
 
 def burst_heat_j(scope: Scope, shot: Shot) -> dict[str, float]:

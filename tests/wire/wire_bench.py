@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any, cast
 
 from sequencer.clock import VirtualClock, one_core, run_virtual
-from sequencer.compose import capture_of
+from sequencer.whole_night import capture_of
 from sequencer.measurements.judge import Judged, judge
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.values import Finding, Values

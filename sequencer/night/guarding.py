@@ -1,0 +1,49 @@
+"""The guardian as the night sees it: it is beaten while the night makes progress, and its end is a trip."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Protocol
+
+from drivers.timing import Clock
+from sequencer.night.watch import Watch
+
+BEAT_S = 0.1
+STALE_S = 3.0  # beyond the watch's own period: it waits for an instrument that does not answer (our own judgement)
+
+
+class Lifeline(Protocol):
+    """The pipe to the guardian's process. gone: set once that process has ended or no longer reads."""
+
+    @property
+    def gone(self) -> asyncio.Event: ...
+    def beat(self) -> None: ...
+
+
+class Guarding:
+    """Beats from the loop that is supervised, so that a blocked loop is silent."""
+
+    def __init__(self, lifeline: Lifeline, clock: Clock) -> None:
+        self._lifeline, self._clock = lifeline, clock
+
+    @property
+    def gone(self) -> asyncio.Event:
+        return self._lifeline.gone
+
+    @asynccontextmanager
+    async def beating(self, watch: Watch) -> AsyncIterator[None]:
+        """As long as the watch makes progress, or has nothing to watch."""
+        task = asyncio.create_task(self._beat(watch), name="heartbeat")
+        try:
+            yield
+        finally:
+            task.cancel()
+            await asyncio.wait((task,))
+
+    async def _beat(self, watch: Watch) -> None:
+        while True:
+            if not watch.is_late(self._clock.now_ns(), STALE_S):
+                self._lifeline.beat()
+            await self._clock.sleep(BEAT_S)

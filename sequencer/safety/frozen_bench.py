@@ -1,0 +1,70 @@
+"""Builds the frozen file of a bench from its dialects: the exact lines the drivers themselves would send. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from drivers.dialect import Dialect
+from sequencer.safety.freeze import Frozen, Instrument, Rail, Reading
+from sequencer.safety.make_safe import RAIL_SAFE_A, RAIL_SAFE_V
+
+SWITCHED_OFF = ("generator", "supply")
+USUAL_OFF = ("0", "OFF")
+
+
+@dataclass(frozen=True)
+class Held:
+    """Whose links they are. record: path the guardian writes to."""
+
+    run: str
+    bench: str
+    pid: int
+    pid_began: int
+    record: str
+    bleed_s: float
+
+
+def freeze(held: Held, dialects: Mapping[Any, Dialect], addresses: Mapping[Any, str]) -> Frozen:
+    """addresses: VISA resource per role. Raises ValueError for one that is no TCP socket."""
+    return Frozen(
+        run=held.run,
+        bench=held.bench,
+        pid=held.pid,
+        pid_began=held.pid_began,
+        instruments=tuple(_instrument(role, dialects[role], addresses[role]) for role in SWITCHED_OFF),
+        rail=_rail(dialects["supply"], held.bleed_s),
+        record=held.record,
+    )
+
+
+def host_and_port(address: str) -> tuple[str, int]:
+    """Of TCPIP[n]::host::port::SOCKET. Raises ValueError."""
+    parts = address.split("::")
+    if len(parts) != 4 or not parts[0].upper().startswith("TCPIP") or parts[3].upper() != "SOCKET":
+        raise ValueError(f"{address}: the guardian reaches TCPIP::host::port::SOCKET only")
+    return parts[1], int(parts[2])
+
+
+def _instrument(role: str, dialect: Dialect, address: str) -> Instrument:
+    host, port = host_and_port(address)
+    output = dialect.file.setting["output"]
+    off = {sample.reply.upper() for sample in output.samples if sample.means is False}
+    return Instrument(
+        role=role,
+        host=host,
+        port=port,
+        write_end=dialect.link.write_end,
+        read_end=dialect.link.read_end,
+        off=dialect.make_safe_lines(),
+        off_ask=dialect.settings["output"].question(),
+        off_words=tuple(sorted(off | set(USUAL_OFF))),
+    )
+
+
+def _rail(dialect: Dialect, bleed_s: float) -> Rail:
+    readings = tuple(
+        Reading(dialect.question(part.ask), part.label or "", tuple(part.gives)) for part in dialect.reading("measured")
+    )
+    return Rail(readings, RAIL_SAFE_V, RAIL_SAFE_A, bleed_s)

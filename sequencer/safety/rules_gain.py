@@ -1,0 +1,77 @@
+"""A gain that is no longer what was proved at harmless levels, far below where the unit clips. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from sequencer.measurements.requests import Shot
+from sequencer.plan.models import Unit
+from sequencer.safety.rules_model import HARMLESS_VRMS, TWICE, Breach, Scope, burst_s, within
+
+AWAY_DB = 1.5  # our own judgement
+KNEE_PART = 0.35  # of the crest at which its file lets it clip: it may clip earlier, and a limiter below that
+CYCLES_LEAST = 10  # whose second half is read: a gate has opened, couplings have settled
+
+
+@dataclass
+class GainRules:
+    """gains: (channel, Hz) -> dB as proved; away: shots in a row that far from it."""
+
+    gains: dict[tuple[str, float], float] = field(default_factory=dict)
+    away: dict[str, int] = field(default_factory=dict)
+
+    def begin(self) -> None:
+        self.away.clear()
+
+    def learn(self, scope: Scope, shot: Shot) -> None:
+        """A dead zone hides gain at the least levels: the highest counts."""
+        for name, volts in _settled_vrms(scope, shot).items():
+            key = (name, shot.request.frequency_hz)
+            self.gains[key] = max(self.gains.get(key, -math.inf), _db(volts / shot.level_vrms))
+
+    def hear(self, scope: Scope, shot: Shot, clip_v: float | None) -> Iterator[Breach]:
+        """In current limit everything gives way: that has a stop of its own."""
+        if clip_v is None or shot.supply_limited:
+            return
+        for name, volts in _settled_vrms(scope, shot).items():
+            proved_db = self.gains.get((name, shot.request.frequency_hz))
+            if proved_db is None or not _is_far_below(shot.level_vrms, proved_db, clip_v):
+                continue
+            seen_db = _db(volts / shot.level_vrms)
+            highest_db = max(proved_db, _declared_db(scope.unit, name)) + AWAY_DB
+            outside = seen_db < proved_db - AWAY_DB or seen_db > highest_db
+            self.away[name] = self.away.get(name, 0) + 1 if outside else 0
+            if self.away[name] >= TWICE:
+                limit_db = highest_db if seen_db > proved_db else proved_db - AWAY_DB
+                words = f"gain of channel {name} is {seen_db:.1f} dB where {proved_db:.1f} dB was proved"
+                yield Breach("gain away", words, "gain, dB", seen_db, limit_db, name)
+
+
+def _is_far_below(level_vrms: float, proved_db: float, clip_v: float) -> bool:
+    """Driven, and far from where it may clip."""
+    expected_v = level_vrms * math.pow(10.0, proved_db / 20.0)
+    return HARMLESS_VRMS <= expected_v <= KNEE_PART * clip_v / math.sqrt(2.0)
+
+
+def _settled_vrms(scope: Scope, shot: Shot) -> dict[str, float]:
+    """Of the AC part in the burst's second half, V; none of short bursts, silent or overloaded records."""
+    if shot.request.cycles < CYCLES_LEAST:
+        return {}
+    found, length_s = {}, burst_s(shot.request)
+    for name, wire in scope.inputs(shot).items():
+        record = shot.records[wire]
+        half = within(record, length_s / 2.0, length_s)
+        if half.size and not record.overloaded:
+            found[name] = float(half.std())
+    return {name: volts for name, volts in found.items() if volts > 0.0}
+
+
+def _declared_db(unit: Unit, name: str) -> float:
+    own = next(channel.gain_db for channel in unit.channel if channel.name == name)
+    return unit.gain_db if own is None else own
+
+
+def _db(ratio: float) -> float:
+    return 20.0 * math.log10(ratio)
