@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
+from sequencer.measurements.gravity import Gravity, cause_of, weighed
 from sequencer.report import words
 from sequencer.report.judged import Judged, counted, judgements
 
@@ -34,14 +35,26 @@ class Rank(IntEnum):
     NOTHING = 11
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True)
 class Concern:
-    """One reason in a sentence, with its next action. points: the ids of the rows it is about."""
+    """One reason in a sentence, with its next action. points: the ids of the rows it is about. weight: of findings,
+    the gravest first; what only follows from another one after it."""
 
     rank: Rank
     points: tuple[str, ...]
     sentence: str
     next_action: str
+    weight: tuple[int, int] = (0, 0)
+
+    @property
+    def urgency(self) -> float:
+        """Its rank; a unit that must not be powered comes even before one that tripped and was made safe."""
+        danger = self.rank == Rank.FOUND and self.weight[0] == Gravity.DANGER
+        return Rank.TRIP - 0.5 if danger else float(self.rank)
+
+    @property
+    def place(self) -> tuple[float, tuple[int, int], tuple[str, ...], str]:
+        return self.urgency, self.weight, self.points, self.sentence
 
 
 AFTER_TRIP = {
@@ -50,6 +63,8 @@ AFTER_TRIP = {
     "link": "Check that instrument's cable and address, then measure the points that are left.",
 }
 NOT_SAFE_NEXT = "Treat all of it as live: emergency stop by hand, then measure the rail before touching anything."
+WEAK_NEXT = "Compare with the other channel and with the rail of the same row; repair before rating."
+SUMMED_UP = 3  # so many powers below their ratings are told together
 NEAR = "nearer to the limit than its uncertainty"
 WHY_NOT = {
     "never_below": "Look at the trace at low level: crossover distortion, oscillation or hum.",
@@ -79,16 +94,18 @@ def concerns(run: Row) -> tuple[Concern, ...]:
     """All of a run, the most urgent first; one of rank NOTHING where there is none."""
     judged = judgements(run)
     found = [*_trips(run), *_end(run), *_findings(run), *_outside(judged), *_points(run)]
-    return tuple(sorted(found)) or (_nothing(run, judged),)
+    return tuple(sorted(found, key=lambda one: one.place)) or (_nothing(run, judged),)
 
 
 def by_attention(runs: Sequence[Row]) -> list[tuple[Row, tuple[Concern, ...]]]:
-    """Runs with their concerns: by the most urgent one, then by how many there are of that rank, then by serial."""
+    """Runs with their concerns: by the most urgent one and its weight, then by how many there are of that rank, then by
+    serial."""
     told = [(run, concerns(run)) for run in runs]
     return sorted(
         told,
         key=lambda one: (
-            one[1][0].rank,
+            one[1][0].urgency,
+            one[1][0].weight,
             -_of_first_rank(one[1]),
             one[0]["unit"]["serial"],
             str(one[0]["begun"]),
@@ -139,46 +156,85 @@ def _end(run: Row) -> Iterator[Concern]:
 
 
 def _findings(run: Row) -> Iterator[Concern]:
-    together: dict[str, list[Row]] = {}
-    for finding in run.get("findings") or ():
-        together.setdefault(finding["kind"], []).append(finding)
-    for finding, *others in together.values():
-        at = tuple(dict.fromkeys(one["point"] for one in (finding, *others) if one.get("point")))
-        channel = f"channel {words.clean(finding['channel'])}: " if finding.get("channel") else ""
-        alike = sorted({words.clean(one["channel"]) for one in others if one.get("channel")})
-        also = f"; channel {', '.join(alike)} likewise" if alike else ""
-        told = words.sentence(channel + finding["sentence"].rstrip(".") + also)
-        todo = words.sentence(finding.get("next_action") or "Look at it before the unit goes back")
-        yield Concern(Rank.FOUND, at, told[:1].upper() + told[1:], todo[:1].upper() + todo[1:])
+    """Those of one kind are one concern."""
+    every = run.get("findings") or ()
+    together: dict[str, list[tuple[tuple[int, int], Row]]] = {}
+    for own, follows, finding in weighed(every):
+        together.setdefault(finding["kind"], []).append(((own, follows), finding))
+    for some in together.values():
+        weight, finding = some[0]
+        at = tuple(dict.fromkeys(one["point"] for _, one in some if one.get("point")))
+        told = _finding(finding, [one for _, one in some[1:]], cause_of(finding, every))
+        todo = words.told(finding.get("next_action") or "Look at it before the unit goes back")
+        yield Concern(Rank.FOUND, at, told, todo, weight)
+
+
+def _finding(finding: Row, others: Sequence[Row], cause: str | None) -> str:
+    """Its sentence, whose channel it is, which others show it likewise, and what explains it."""
+    channel = f"channel {words.clean(finding['channel'])}: " if finding.get("channel") else ""
+    alike = sorted({words.clean(one["channel"]) for one in others if one.get("channel")} - {finding.get("channel")})
+    also = f"; channel {', '.join(alike)} likewise" if alike else ""
+    known = cause is None or "; see: " in finding["sentence"]
+    see = "" if known else f"; see: {words.clean(cause)}"
+    return words.told(channel + finding["sentence"].rstrip(".") + also + see)
 
 
 def _outside(judged: Sequence[Judged]) -> Iterator[Concern]:
-    """Channels of one reading that were judged alike are one sentence."""
+    """Channels of one reading that were judged alike are one sentence; so is one value in several states of heat."""
     together: dict[tuple[object, ...], list[Judged]] = {}
     for one in judged:
         if one.judgement == "outside" or (one.judgement == "within" and one.near):
-            together.setdefault((one.point, one.where, one.limit, one.judgement, one.near), []).append(one)
+            place = (one.point, one.where) if one.is_power else (one.where.partition(", ")[0],)
+            together.setdefault((place, _limit(one), one.judgement, one.near), []).append(one)
+    weak = [some for some in together.values() if _is_weak(some[0])]
+    if len(weak) >= SUMMED_UP:
+        yield _weak([one for some in weak for one in some])
+        together = {place: some for place, some in together.items() if not _is_weak(some[0])}
     for some in together.values():
-        yield _judged(some[0], f"{some[0].where}{_readings(some)}")
+        yield _judged(some, f"{_readings(some)}{', ' if _limit(some[0]) else ''}{_limit(some[0])}")
+
+
+def _is_weak(one: Judged) -> bool:
+    return one.is_power and one.judgement == "outside" and not one.near
+
+
+def _weak(powers: Sequence[Judged]) -> Concern:
+    """Many powers below their ratings: how many, and the one furthest below."""
+    worst = max(powers, key=lambda one: one.short_by)
+    told = (
+        f"{len(powers)} powers outside; furthest below {_limit(worst)}, by {100.0 * worst.short_by:.0f} %: "
+        f"{worst.where}, channel {worst.channel}, {worst.reading}."
+    )
+    return Concern(Rank.OUTSIDE, tuple(dict.fromkeys(one.point for one in powers)), told, WEAK_NEXT)
+
+
+def _limit(one: Judged) -> str:
+    """What it was held against, without what is said of it besides."""
+    return one.limit.partition("; ")[0]
 
 
 def _readings(some: Sequence[Judged]) -> str:
-    limit = f", {some[0].limit.partition('; ')[0]}" if some[0].limit else ""
-    if len(some) > 1:
-        return ": " + ", ".join(f"{one.channel} {one.reading}" for one in some) + limit
-    channel = f", channel {some[0].channel}" if some[0].channel else ""
-    return f"{channel}: {some[0].reading}{limit}"
+    """ "offset, cold: A 0.021 V, B 0.023 V; offset, warm: A 0.024 V"."""
+    by_where: dict[str, list[Judged]] = {}
+    for one in some:
+        by_where.setdefault(one.where, []).append(one)
+    if len(some) == 1 and some[0].channel:
+        return f"{some[0].where}, channel {some[0].channel}: {some[0].reading}"
+    told = (", ".join(f"{one.channel} {one.reading}".strip() for one in alike) for alike in by_where.values())
+    return "; ".join(f"{where}: {readings}" for where, readings in zip(by_where, told, strict=True))
 
 
-def _judged(one: Judged, told: str) -> Concern:
-    again = "Measure again with a range gain known better before the unit is judged."
+def _judged(some: Sequence[Judged], told: str) -> Concern:
+    one, points = some[0], tuple(dict.fromkeys(s.point for s in some))
+    told = told[:1].upper() + told[1:]
     if one.judgement == "within":
         todo = "Keep a guard band, or measure again with a range gain known better."
-        return Concern(Rank.WITHIN_NEAR, (one.point,), f"{told}: within, {NEAR}.", todo)
+        return Concern(Rank.WITHIN_NEAR, points, f"{told}: within, {NEAR}.", todo)
     if one.near:
-        return Concern(Rank.OUTSIDE_NEAR, (one.point,), f"{told}: outside, {NEAR}.", again)
-    todo = "Compare with the other channel and with the rail of the same row; repair before rating."
-    return Concern(Rank.OUTSIDE, (one.point,), f"{told}: outside.", todo)
+        todo = "Measure again with a range gain known better before the unit is judged."
+        return Concern(Rank.OUTSIDE_NEAR, points, f"{told}: outside, {NEAR}.", todo)
+    todo = WEAK_NEXT if one.is_power else "Repair before rating."
+    return Concern(Rank.OUTSIDE, points, f"{told}: outside.", todo)
 
 
 def _points(run: Row) -> Iterator[Concern]:

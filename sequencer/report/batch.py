@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sequencer.measurements.first_answer import answer, is_first_look
 from sequencer.report import words
 from sequencer.report.attention import Concern, Rank, by_attention, needing
 from sequencer.report.judged import counted, judgements
@@ -21,19 +22,23 @@ Row = Mapping[str, Any]
 ENOUGH_FOR_A_SPREAD = 3
 MORE_SHOWN = 2
 COLUMNS_AT_MOST = 3
+ACTIONS_AT_MOST = 3
 TOGETHER = "W at the limit, by load"
 
 
 @dataclass(frozen=True)
 class Unit:
-    """One row. powers: texts under the page's heads, one line a channel."""
+    """One row. powers: texts under the page's heads, one line a channel. answer: of a first look, else empty. first:
+    the most urgent concern, empty where the answer says it already."""
 
     serial: str
     told: str
     link: str
-    concern: Concern
+    answer: str
+    first: str
     more: tuple[Concern, ...]
     left_out: int
+    actions: tuple[str, ...]
     points: str
     judged: str
     powers: tuple[tuple[str, ...], ...]
@@ -118,17 +123,31 @@ def _unit(run: Row, found: Sequence[Concern], link: str, columns: Sequence[str],
     rest = tuple(c for c in found[1:] if c.rank < Rank.NOTHING)
     shown = max(MORE_SHOWN, sum(c.rank == Rank.FOUND for c in rest))  # no finding stands on its sheet alone
     measured = sum(p["outcome"] == "measured" for p in run["points"])
+    said = words.told(answer(run)) if is_first_look(run) else ""
     return Unit(
         words.clean(run["unit"]["serial"]),
         f"{words.clean(run['unit']['model'])}{label}",
         link,
-        found[0],
+        said,
+        "" if _bare(found[0].sentence) in _bare(said) else found[0].sentence,
         rest[:shown],
         max(0, len(rest) - shown),
+        _actions((found[0], *rest[:shown])),
         words.of(measured, len(run["points"]), "points"),
         counted(judgements(run)),
         _columns(points, columns),
     )
+
+
+def _bare(sentence: str) -> str:
+    return sentence.rstrip(".").lower()
+
+
+def _actions(shown: Sequence[Concern]) -> tuple[str, ...]:
+    """What to do next, each once: of trips and findings, causes before what follows from them; else of the first."""
+    pressing = [one for one in shown if one.rank <= Rank.FOUND] or [shown[0]]
+    causes_first = sorted(pressing, key=lambda one: one.weight[1])
+    return tuple(dict.fromkeys(one.next_action for one in causes_first))[:ACTIONS_AT_MOST]
 
 
 def _columns(points: Mapping[str, Row], columns: Sequence[str]) -> tuple[tuple[str, ...], ...]:

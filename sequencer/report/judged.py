@@ -29,6 +29,8 @@ class Judged:
     judgement: str
     near: bool = False
     reason: str = ""
+    is_power: bool = True
+    short_by: float = 0.0  # of a power: how far it lies below what is rated, as a part
 
 
 def judgements(run: Row) -> tuple[Judged, ...]:
@@ -80,7 +82,8 @@ def _power(point: Row, channel: Row, rated_w: float, asked: str) -> Judged:
     if at_limit is not None:
         judgement = "within" if at_limit >= rated_w else "outside"
         near = bool(u) and abs(at_limit - rated_w) < u
-        return Judged(point["id"], where, name, f"{words.at_limit(channel)} W at limit", asked, judgement, near)
+        reading, short_by = f"{words.at_limit(channel)} W", 1.0 - at_limit / rated_w
+        return Judged(point["id"], where, name, reading, asked, judgement, near, short_by=short_by)
     reading = f"at least {words.accepted(channel)} W"
     if channel["power_w"] >= rated_w:
         u = channel.get("power_expanded_uncertainty_w")
@@ -115,4 +118,5 @@ def _values(point: Row) -> Iterator[Judged]:
                 f"{shown} {unit}".strip(),
                 words.clean(value.get("reason") or ""),
                 value["judgement"],
+                is_power=False,
             )

@@ -1,66 +1,74 @@
-"""Sections of a sheet that are not drawings of power: judgement, rail, heat, trips, values, how and with what. Pure."""
+"""Sections of a sheet that are not drawings of power: judgement, rail, heat, trips. Pure."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from sequencer.report import plots, words
 from sequencer.report.attention import NEAR, Concern
-from sequencer.report.blocks import Drawing, Section, Table, filled, heads, unrepeated
+from sequencer.report.blocks import Drawing, Section, Table, filled, gathered, heads
 from sequencer.report.judged import Judged, counted
 from sequencer.report.power_sections import name_in_plot, powered
-from sequencer.report.shots import longest
 from sequencer.report.value_sections import table as value_table
 
 Row = Mapping[str, Any]
 
+WITH_UNIT = re.compile(r"(.*\d) (\D+)")
 NO_JUDGEMENT = "Nothing was judged: these results hold no rating for what was measured, and no judged value."
-TERMS = (
-    ("W at limit", "power interpolated to the stop limit, between the last shot below it and the first above."),
-    ("W accepted", "power at the accepted level, which is within the limit, confirmed by fresh shots."),
-    ("Both", "true rms, without the mean, of the last cycle over the load's measured ohms, at the unit's terminals."),
-    ("Burst residual", "for few cycles: the same burst about 12 dB lower is scaled, turned and subtracted; what is "
-     "left, in harmonics, is the unit's own. Plain THD of one cycle behind a coupling capacitor shows percents on a "
-     "sound unit."),
-)  # fmt: skip
-CAUTIONS = (
-    "Software is never the only protection: fuses, thermal cut-outs and an emergency stop by hand come first.",
-    "These numbers hold for the loads, the supply, the channels driven and the start temperatures beside them.",
-    'Loads stay hot and reservoirs stay charged after "off": wait, measure, then touch.',
-    "Both outputs of a bridged unit are live: no scope ground on either.",
-    '"Within" says what was measured that night; it promises nothing of later.',
-)
 
 
-def judgement(judged: Sequence[Judged], found: Sequence[Concern]) -> Section:
-    rows = [_judged_row(some) for some in _together(judged)]
+def judgement(judged: Sequence[Judged], found: Sequence[Concern], answer: str = "") -> Section:
+    """What needs a person, then what is not plainly within, then the rest in small type. answer: of a first look."""
     tables = [Table(heads("look first at", "next"), tuple((c.sentence, c.next_action) for c in found))]
-    if rows:
-        columns = heads("what", "reading", "held against", "judgement", "remark")
-        tables.append(filled(Table(columns, tuple(rows))))
-    return Section("Judgement", says=(f"{counted(judged)}." if judged else NO_JUDGEMENT,), tables=tuple(tables))
+    columns = heads("what", "reading", "held against", "judgement", "remark")
+    together = _together(judged)
+    near = [_judged_row(some) for some in together if not _plain(some)]
+    if near:
+        tables.append(filled(Table(columns, tuple(near))))
+    if rows := [_judged_row(some) for some in together if _plain(some)]:
+        short = tuple((what, read, "; ".join(filter(None, (held, aside)))) for what, read, held, _, aside in rows)
+        tables.append(Table(heads("within", "reading", "held against"), short, fine=True))
+    says = (f"{counted(judged)}." if judged else NO_JUDGEMENT,)
+    return Section("Judgement", words.told(answer), says=says, tables=tuple(tables), front=True)
+
+
+def _plain(some: Sequence[Judged]) -> bool:
+    return some[0].judgement == "within" and not some[0].near
 
 
 def _together(judged: Sequence[Judged]) -> list[list[Judged]]:
-    """Channels of one point that were judged alike stand in one line."""
+    """Channels of one point that were judged alike stand in one line; so does one value in several states of heat."""
     found: dict[tuple[object, ...], list[Judged]] = {}
     for j in judged:
-        found.setdefault((j.point, j.where, j.limit, j.judgement, j.near, j.reason), []).append(j)
+        place: tuple[object, ...] = (j.point, j.where, j.limit, j.reason)
+        if not j.is_power:
+            place = (j.where.partition(", ")[0], j.limit.partition("; ")[0])
+        found.setdefault((*place, j.judgement, j.near), []).append(j)
     return list(found.values())
 
 
 def _judged_row(some: Sequence[Judged]) -> tuple[str, ...]:
     j = some[0]
-    readings = ", ".join(f"{one.channel} {one.reading}".strip() for one in some)
+    by_where: dict[str, list[str]] = {}
+    for one in some:
+        by_where.setdefault(one.where, []).append(f"{one.channel} {one.reading}".strip())
     limit, _, aside = j.limit.partition("; ")
-    return (
-        j.where,
-        readings,
-        limit,
-        j.judgement,
-        NEAR if j.near else j.reason or ("" if aside == "" else _aside(aside)),
-    )
+    if len(by_where) == 1:
+        return j.where, _in_one(by_where[j.where]), limit, j.judgement, NEAR if j.near else j.reason or _aside(aside)
+    what = j.where.partition(", ")[0]  # "offset" of "offset, cold"
+    readings = [f"{where.partition(', ')[2]} {_in_one(told)}" for where, told in by_where.items()]
+    return what, "; ".join(readings), limit, j.judgement, NEAR if j.near else j.reason
+
+
+def _in_one(readings: Sequence[str]) -> str:
+    """ "A 62.9 ±1.6, B 63.8 ±1.6 W": the unit once, where it is the same."""
+    parts = [WITH_UNIT.fullmatch(reading) for reading in readings]
+    units = {part[2] for part in parts if part}
+    if None in parts or len(units) != 1:
+        return ", ".join(readings)
+    return f"{', '.join(part[1] for part in parts if part)} {units.pop()}"
 
 
 def _aside(text: str) -> str:
@@ -72,13 +80,14 @@ def rail(run: Row) -> Section:
     rows = [(words.clean(p["id"]), words.where(p), *_rail(p, r)) for p in powered(run) for r in p.get("rails") or ()]
     if not rows:
         return Section("Rail and current", empty="not measured: no point of this run has a rail")
-    columns = heads(
-        "point", "drive", "rail", ">V before", ">V last cycle", ">sag %", ">V at supply", ">A", "seen", "remark"
-    )
+    columns = heads("point", "drive", "rail", ">V before", ">V last", ">sag %", ">V supply", ">A", "seen", "remark")
+    seen = max(dict.fromkeys(row[8] for row in rows), key=[row[8] for row in rows].count)
+    rows = [(*row[:8], "" if row[8] == seen else row[8].removesuffix(" window"), row[9]) for row in rows]
     note = (
-        "V before, V last cycle: at the unit's terminals. V at supply, A: the supply's own meter, slower than a burst."
+        f"V before, V last: at the unit's terminals, before the burst and in its last cycle; seen by {seen}, but where "
+        "a row says otherwise. V supply, A: the supply's own meter, slower than a burst."
     )
-    return Section("Rail and current", tables=(filled(Table(columns, unrepeated(rows, 2), note)),))
+    return Section("Rail and current", tables=(gathered(filled(Table(columns, tuple(rows), note))),))
 
 
 def _rail(point: Row, one: Row) -> tuple[str, ...]:
@@ -175,102 +184,3 @@ def _trip(trip: Row) -> tuple[str, ...]:
         words.stamp(trip["time"]), words.clean(trip.get("point") or words.NONE), what,
         words.clean(trip.get("cause") or "not said"), safe + (f": {missing}" if missing else ""),
     )  # fmt: skip
-
-
-def how(run: Row) -> Section:
-    rows = _ways(powered(run))
-    columns = heads("drives", "limit", ">harmonics", "band", ">record ms", ">kS/s", ">confirming", ">found to dB")
-    checks = value_table(run, "How it was measured")
-    tables = (Table(columns, tuple(rows)),) if rows else ()
-    return Section("How it was measured", tables=(*tables, *checks), terms=TERMS)
-
-
-def _ways(points: Sequence[Row]) -> list[tuple[str, ...]]:
-    """One row for all points measured alike."""
-    alike: dict[tuple[str, ...], list[str]] = {}
-    for p in points:
-        band = " to ".join(map(words.frequency, p.get("band_hz") or ())) or words.NONE
-        way = (
-            words.limit(p), words.declared(p.get("harmonics")), band,
-            words.declared(p.get("record_s"), 1e3), words.declared(p.get("sample_rate_hz"), 1e-3),
-            words.declared(p.get("confirm_shots")), words.declared(p.get("resolution_db")),
-        )  # fmt: skip
-        alike.setdefault(way, []).append(words.where(p))
-    return [("; ".join(dict.fromkeys(told)), *way) for way, told in alike.items()]
-
-
-def instruments(run: Row) -> Section:
-    swapped = run.get("dialect_substitutes") or {}
-    stood_in = [f"{words.name(role)}: {words.clean(name)} stood in" for role, name in sorted(swapped.items())]
-    wired = [f"{words.clean(name)}: {words.clean(seen)}" for name, seen in sorted((run.get("wiring") or {}).items())]
-    bay = f", bay {words.clean(run['bay'])}" if run.get("bay") else ""
-    terms = (
-        ("Bench", words.clean(run["bench"]) + bay),
-        ("Inputs", "; ".join(wired) or "not kept in these results"),
-        ("Dialects", "; ".join(stood_in) or "the bench's own"),
-        ("Bench file", f"sha256 {words.clean(run['bench_sha256'])}"),
-        ("Plan file", f"{words.clean(run['plan'])}, sha256 {words.clean(run['plan_sha256'])}"),
-        ("nightramp", f"version {words.clean(run['version'])}"),
-    )
-    seed = run.get("seed")
-    return Section("Instruments", terms=terms if seed is None else (*terms, ("Seed", str(seed))))
-
-
-def uncertainty(run: Row) -> Section:
-    points = [p for p in longest(powered(run)) if any(c.get("uncertainty_parts_w") for c in p["channels"])]
-    if not points:
-        return Section("Uncertainty", empty="not measured: no power of this run has an uncertainty")
-    rows = [row for p in points for c in p["channels"] for row in _parts(p, c)]
-    table = Table(
-        heads("row", "source", ">standard W", ">share %"),
-        unrepeated(rows, 1),
-        "W accepted of the longest burst into each load. Share: of the variance.",
-    )
-    return Section("Uncertainty", says=_shared(run), tables=(table,))
-
-
-def _parts(point: Row, channel: Row) -> Iterator[tuple[str, ...]]:
-    parts = channel.get("uncertainty_parts_w") or {}
-    whole = sum(w * w for w in parts.values()) or 1.0
-    k, u = words.number(channel.get("coverage_factor"), 3), words.accepted(channel)
-    row = f"{words.where(point)}, {words.clean(channel['channel'])}: {u} W, k = {k}"
-    for source, w in sorted(parts.items(), key=lambda one: (-abs(one[1]), one[0])):
-        yield row, source_in_words(source), words.number(abs(w), 2), _share(w * w / whole)
-
-
-def _share(of_one: float) -> str:
-    return "< 0.1" if of_one < 0.0005 else f"{100.0 * of_one:.1f}"
-
-
-def source_in_words(source: str) -> str:
-    kind, _, rest = source.partition(":")
-    of, _, last = rest.partition(":")
-    of, last = words.clean(of), words.clean(last)
-    said = {
-        "load": f"ohms of load {of}, channel {last}",
-        "probe": f"probe of {of}",
-        "range": f"gain of {of} on its {last} V range",
-    }
-    return said.get(kind, words.name(source))
-
-
-def _shared(run: Row) -> tuple[str, ...]:
-    channels = [c for p in powered(run) for c in p["channels"]]
-    coverage = {c.get("coverage_pct", 95.0) for c in channels}
-    counts: dict[str, int] = {}
-    for channel in channels:
-        for source in channel.get("uncertainty_parts_w") or ():
-            counts[source] = counts.get(source, 0) + (source != "repeatability")
-    shared = [source_in_words(s) for s, n in sorted(counts.items()) if n > 1]
-    at = words.listed([f"{c:g} %" for c in sorted(coverage)])
-    said = [f"± is the expanded uncertainty at {at}, with the factor k computed for each row."]
-    if shared:
-        said.append(
-            "One physical source each, shared by several rows, so that an error there moves them together: "
-            f"{'; '.join(shared)}. Differences between such rows are known better than the rows."
-        )
-    return tuple(said)
-
-
-def cautions() -> Section:
-    return Section("Cautions", says=CAUTIONS)

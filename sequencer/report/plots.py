@@ -172,7 +172,7 @@ def _power(field: Axes, row: Power, y: float) -> None:
 @_inked
 def distortion(key: str, lines: Sequence[Line], floor: Line | None, limit_pct: float | None) -> Markup:
     """Percent, by decades, over watts."""
-    drawn = figure(2.1)
+    drawn = figure(1.75)
     field = axes(drawn, 0.42, 0.36, 0.6, 0.2)
     field.set_yscale("log")
     if floor is not None:
@@ -198,7 +198,7 @@ def distortion(key: str, lines: Sequence[Line], floor: Line | None, limit_pct: f
 @_inked
 def over_cycles(key: str, lines: Sequence[Line]) -> Markup:
     """Watts of each cycle of each burst."""
-    drawn = figure(1.9)
+    drawn = figure(1.4)
     field = axes(drawn, 0.42, 0.36, 0.4, 0.2)
     _lines(field, lines, "." if all(len(line.xs) < 40 for line in lines) else "")
     field.xaxis.set_major_locator(MaxNLocator(integer=True))
@@ -211,7 +211,7 @@ def over_cycles(key: str, lines: Sequence[Line]) -> Markup:
 @_inked
 def temperatures(key: str, lines: Sequence[Line], points: Sequence[str]) -> Markup:
     """Degrees C at the start and the end of each point, in running order."""
-    drawn = figure(1.75)
+    drawn = figure(1.45)
     field = axes(drawn, 0.42, 0.36, 0.4, 0.2)
     _lines(field, lines, "")
     every = -(-len(points) // 7)
@@ -227,7 +227,7 @@ def temperatures(key: str, lines: Sequence[Line], points: Sequence[str]) -> Mark
 @_inked
 def warming(key: str, lines: Sequence[Line]) -> Markup:
     """Degrees C over minutes."""
-    drawn = figure(1.75)
+    drawn = figure(1.45)
     field = axes(drawn, 0.42, 0.36, 0.4, 0.2)
     _lines(field, lines, "")
     field.set_xlabel("minutes at the soak's power")
@@ -239,7 +239,7 @@ def warming(key: str, lines: Sequence[Line]) -> Markup:
 @_inked
 def over_states(key: str, lines: Sequence[Line], states: Sequence[str], unit: str) -> Markup:
     """One value of each channel in each state of heat."""
-    drawn = figure(1.3)
+    drawn = figure(1.15)
     field = axes(drawn, 0.42, 0.26, 0.4, 0.2)
     _lines(field, lines, ".")
     field.xaxis.set_major_locator(FixedLocator(list(range(len(states)))))
@@ -259,21 +259,21 @@ def _lines(field: Axes, lines: Sequence[Line], mark: str) -> None:
 @_inked
 def last_clean_shot(key: str, shot: ShotPicture) -> Markup:
     """Left the whole burst, right its last cycle larger; the rail below, on the same time axis."""
-    drawn = figure(2.6 if shot.rail else 1.8)
+    drawn = figure(2.3 if shot.rail else 1.6)
     whole = (shot.accepted.times_s[0], shot.accepted.times_s[-1])
     cycle_s = shot.last_cycle_s[1] - shot.last_cycle_s[0]
     one_field = whole[1] - whole[0] < 2.6 * cycle_s
     near = (shot.last_cycle_s[0] - 0.1 * cycle_s, shot.last_cycle_s[1] + 0.1 * cycle_s)
     spans = [(0.44, 0.1, whole)] if one_field else [(0.44, 1.28, whole), (2.2, 0.1, near)]
     for i, (left, right, span) in enumerate(spans):
-        upper = axes(drawn, left, 1.12 if shot.rail else 0.36, right, 0.2)
+        upper = axes(drawn, left, 1.02 if shot.rail else 0.36, right, 0.2)
         if shot.above is not None and (one_field or i == 1):  # behind many cycles it would only blur them
             _wave(upper, shot.above, span, GREY, 1.9)
         _wave(upper, shot.accepted, span, INK, 0.8)
         _crests(upper, shot)
         fields = [upper]
         if shot.rail is not None:
-            lower = axes(drawn, left, 0.36, right, 1.66)
+            lower = axes(drawn, left, 0.36, right, 1.46)
             _wave(lower, shot.rail, span, INK, 0.7)
             lower.yaxis.set_major_locator(MaxNLocator(3))
             lower.set_ylim(*_room(shot.rail.volts))

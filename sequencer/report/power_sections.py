@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from typing import Any
 
 from sequencer.report import plots, words
@@ -47,37 +47,50 @@ def by_load(points: Sequence[Row]) -> dict[str, list[Row]]:
 def power(run: Row) -> Section:
     title, points = "Power by load and drive", powered(run)
     if not points:
-        return Section(title, empty=NO_POWER, tables=_refused(run))
+        return Section(title, empty=NO_POWER, tables=_refused(run), front=True)
     drawings = [drawn for load, some in by_load(points).items() for drawn in _ladders(run, load, some, styles(points))]
-    rows = [row for point in points for row in _power_rows(point)]
+    supplies = {p.get("supply_nominal_v") for p in points}
     table = Table(
-        heads("point", "load", "drive", "channel", ">ohm", ">W at limit", ">W accepted", ">W by eye", "ended by"),
-        unrepeated(rows, 3),
-        _power_note(points),
+        heads("load", "point", "drive", "W at limit", "W accepted", "W by eye", "ended by"),
+        unrepeated([_power_row(point, len(supplies) > 1) for point in points], 1),
+        _power_note(points, supplies),
     )
-    return Section(title, drawings=tuple(drawings), tables=(filled(table), *_refused(run)))
+    return Section(title, drawings=tuple(drawings), tables=(filled(table), *_refused(run)), front=True)
 
 
-def _power_note(points: Sequence[Row]) -> str:
+def _power_note(points: Sequence[Row], supplies: Set[float | None]) -> str:
+    """What holds for many rows is said once."""
+    ohms: dict[str, None] = {}
+    for p in points:
+        ohms |= {f"{words.short(p.get('load') or words.NONE, 20)} {_each([c], _ohm)}": None for c in p["channels"]}
+    supply = next(iter(supplies)) if len(supplies) == 1 else None
+    at = f"Supply {supply:g} V." if supply else ""
     steady = "steady: of the record at the end of the tone." if any(p.get("steady") for p in points) else ""
     notes = dict.fromkeys(words.sentence(f"{words.where(p)}: {p['burst_note']}") for p in points if p.get("burst_note"))
-    return " ".join(filter(None, (BY_EYE, steady, *notes)))
+    return " ".join(filter(None, (at, f"Ohms: {'; '.join(ohms)}.", BY_EYE, steady, *notes)))
 
 
-def _power_rows(point: Row) -> Iterator[tuple[str, ...]]:
-    for i, channel in enumerate(point["channels"]):
-        bridged = " (bridged)" if channel.get("bridged") else ""
-        yield (
-            words.clean(point["id"]), words.short(point.get("load") or words.NONE, 20), _drive(point),
-            words.short(channel["channel"], 20) + bridged, words.number(channel["load_ohm"]), words.at_limit(channel),
-            words.accepted(channel), words.number(channel.get("peak_reading_power_w")),
-            words.ended_by(point) if i == 0 else "",
-        )  # fmt: skip
+def _ohm(channel: Row) -> str:
+    return words.number(channel["load_ohm"])
 
 
-def _drive(point: Row) -> str:
-    supply = point.get("supply_nominal_v")
-    return words.drive(point) + (f", {supply:g} V" if supply else "")
+def _power_row(point: Row, with_supply: bool) -> tuple[str, ...]:
+    """All channels of a point in one line."""
+    channels = point["channels"]
+    bridged = " (bridged)" if any(c.get("bridged") for c in channels) else ""
+    supply = f", {point['supply_nominal_v']:g} V" if with_supply and point.get("supply_nominal_v") else ""
+    return (
+        words.short(point.get("load") or words.NONE, 20), words.clean(point["id"]),
+        words.drive(point) + supply + bridged, _each(channels, words.at_limit), _each(channels, words.accepted),
+        _each(channels, lambda c: words.number(c.get("peak_reading_power_w"))), words.ended_by(point),
+    )  # fmt: skip
+
+
+def _each(channels: Sequence[Row], say: Callable[[Row], str]) -> str:
+    """ "A 62.9 ±1.6, B 63.8 ±1.6"; a dash where no channel has it."""
+    if all(say(c) == words.NONE for c in channels):
+        return words.NONE
+    return ", ".join(f"{words.short(c['channel'], 20)} {told}" for c in channels if (told := say(c)))
 
 
 def _refused(run: Row) -> tuple[Table, ...]:
@@ -93,15 +106,24 @@ def _ladders(run: Row, load: str, points: Sequence[Row], style: Mapping[str, int
     """Of one load; a long list of drives takes several drawings."""
     for i in range(0, len(points), ROWS_A_LADDER):
         part = points[i : i + ROWS_A_LADDER]
-        rows = [_ladder_row(point, channel, style) for point in part for channel in point["channels"]]
+        rows = [
+            _ladder_row(point, channel, style, _alone(point, points)) for point in part for channel in point["channels"]
+        ]
         svg = plots.power_ladder(f"power {load} {i}", rows, _rated(run, part))
         yield Drawing(svg, f"{load}: W at limit with its uncertainty; grey tick: W accepted.")
 
 
-def _ladder_row(point: Row, channel: Row, style: Mapping[str, int]) -> plots.Power:
+def _alone(point: Row, points: Sequence[Row]) -> str:
+    """ "A": its only channel, where other points have several."""
+    several = max((len(p["channels"]) for p in points), default=0) > 1
+    return name_in_plot(point["channels"][0]["channel"], 6) if several and len(point["channels"]) == 1 else ""
+
+
+def _ladder_row(point: Row, channel: Row, style: Mapping[str, int], alone: str) -> plots.Power:
     at_limit = channel.get("power_at_limit_w")
     u = channel.get("power_expanded_uncertainty_w" if at_limit is None else "power_at_limit_expanded_uncertainty_w")
-    name, own = name_in_plot(f"{words.burst(point)}{_supply_mark(point)}", 18), name_in_plot(channel["channel"], 6)
+    told = f"{words.burst(point)}{_supply_mark(point)}{f', {alone} alone' if alone else ''}"
+    name, own = name_in_plot(told, 20), name_in_plot(channel["channel"], 6)
     return plots.Power(name, own, style[channel["channel"]], channel["power_w"], at_limit, u)
 
 
@@ -134,7 +156,7 @@ def distortion(run: Row) -> Section:
     drawings = []
     for load, some in by_load(points).items():
         some = some[:BURSTS_A_DRAWING]
-        lines = [_curve_line(point, i) for i, point in enumerate(some)]
+        lines = [_curve_line(point, i, _alone(point, points)) for i, point in enumerate(some)]
         limits = {p.get("stop_limit") for p in some}
         limit_pct = limits.pop() if len(limits) == 1 else None
         svg = plots.distortion(f"distortion {load}", lines, _floor(some[-1]), limit_pct)
@@ -162,9 +184,11 @@ def _curve(point: Row) -> list[tuple[float, float, float | None]]:
     return sorted(found, key=lambda one: one[:2])
 
 
-def _curve_line(point: Row, style: int) -> plots.Line:
+def _curve_line(point: Row, style: int, alone: str) -> plots.Line:
     curve = _curve(point)
-    return plots.Line(_compact(point), style, tuple(c[0] for c in curve), tuple(c[1] for c in curve))
+    return plots.Line(
+        f"{_compact(point)} {alone}".strip(), style, tuple(c[0] for c in curve), tuple(c[1] for c in curve)
+    )
 
 
 def _compact(point: Row) -> str:
@@ -185,7 +209,7 @@ def envelope(run: Row) -> Section:
     style = styles(points)
     drawings = []
     for load, some in by_load(points).items():
-        lines = [line for point in some[:BURSTS_A_DRAWING] for line in _cycles(point, style)]
+        lines = [line for point in some[:BURSTS_A_DRAWING] for line in _cycles(point, style, _alone(point, points))]
         if max((len(line.xs) for line in lines), default=0) < 2:
             continue  # single cycles have no envelope
         drawings.append(
@@ -197,16 +221,13 @@ def envelope(run: Row) -> Section:
     return Section(title, says=(SOFT_RAIL,), drawings=tuple(drawings))
 
 
-def _cycles(point: Row, style: Mapping[str, int]) -> Iterator[plots.Line]:
+def _cycles(point: Row, style: Mapping[str, int], alone: str) -> Iterator[plots.Line]:
     for channel in point["channels"]:
         rows, ohm = channel.get("cycle_rows") or (), channel["load_ohm"]
         if rows:
             xs, ys = (float(r["number"]) for r in rows), (r["rms_v"] ** 2 / ohm for r in rows)
-            yield plots.Line(_cycles_name(point, channel), style[channel["channel"]], tuple(xs), tuple(ys))
-
-
-def _cycles_name(point: Row, channel: Row) -> str:
-    return f"{name_in_plot(channel['channel'], 6)} {_compact(point)}".strip()
+            name = f"{name_in_plot(channel['channel'], 6)} {'alone' if alone else _compact(point)}".strip()
+            yield plots.Line(name, style[channel["channel"]], tuple(xs), tuple(ys))
 
 
 # --- the last clean shot --------------------------------------------------------------------------
@@ -229,34 +250,34 @@ def last_clean_shot(run: Row, kept: Mapping[str, Kept]) -> Section:
         whose = f"{words.where(point)}, channel {words.short(channel, 12)}"
         note = f"{whose}. Ink: accepted, its last crests marked; {behind}; {rail}."
         drawings.append(Drawing(plots.last_clean_shot(f"shot {point['id']}", shot), note))
-    rows = [row for point in points for row in _crest_rows(point)]
     table = Table(
         heads(
             "point",
             ">level Vrms",
-            "channel",
-            ">output Vrms",
-            ">crest + V",
-            ">crest − V",
-            ">offset V",
-            ">% (floor)",
-            ">first to last cycle, % of V",
+            "output Vrms",
+            "crest + V",
+            "crest − V",
+            "offset V",
+            "% (floor)",
+            "first to last cycle, % of V",
         ),
-        unrepeated(rows, 2),
+        tuple(map(_crest_row, points)),
         "All of one shot: the confirming shot of median power, its last cycle. Offset: the mean of that cycle.",
+        wide=True,
     )
     return Section(title, says=tuple(missing), drawings=tuple(drawings), tables=(filled(table),))
 
 
-def _crest_rows(point: Row) -> Iterator[tuple[str, ...]]:
-    residual = words.by_residual(point)
-    for channel in point["channels"]:
-        seen = (channel.get(key) for key in ("crest_pos_v", "crest_neg_v"))
-        yield (
-            words.clean(point["id"]), words.number(point.get("level_vrms")), words.short(channel["channel"], 20),
-            words.number(channel["output_vrms"]), *map(words.number, seen), words.number(channel.get("offset_v"), 2),
-            words.distortion(channel, residual), _change(point, channel),
-        )  # fmt: skip
+def _crest_row(point: Row) -> tuple[str, ...]:
+    residual, channels = words.by_residual(point), point["channels"]
+    return (
+        words.clean(point["id"]), words.number(point.get("level_vrms")),
+        _each(channels, lambda c: words.number(c["output_vrms"])),
+        _each(channels, lambda c: words.number(c.get("crest_pos_v"))),
+        _each(channels, lambda c: words.number(c.get("crest_neg_v"))),
+        _each(channels, lambda c: words.number(c.get("offset_v"), 2)),
+        _each(channels, lambda c: words.distortion(c, residual)), _each(channels, lambda c: _change(point, c)),
+    )  # fmt: skip
 
 
 def _change(point: Row, channel: Row) -> str:

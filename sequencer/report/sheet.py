@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from sequencer.measurements.first_answer import answer, is_first_look
+from sequencer.report import how_sections as how
 from sequencer.report import other_sections as other
 from sequencer.report import power_sections as power
 from sequencer.report import value_sections, words
@@ -44,7 +46,7 @@ def _head(run: Row) -> list[str]:
 def _sections(run: Row, kept: Mapping[str, Kept]) -> list[Section]:
     """In the order in which a technician asks; without data a section is left out."""
     sections = [
-        other.judgement(judgements(run), concerns(run)),
+        other.judgement(judgements(run), concerns(run), answer(run) if is_first_look(run) else ""),
         power.power(run),
         power.distortion(run),
         power.last_clean_shot(run, kept),
@@ -53,9 +55,9 @@ def _sections(run: Row, kept: Mapping[str, Kept]) -> list[Section]:
         other.temperature(run),
         *value_sections.values(run),
         other.trips(run),
-        other.how(run),
-        other.instruments(run),
-        other.uncertainty(run),
-        other.cautions(),
+        how.how(run),
+        how.instruments(run),
+        how.uncertainty(run),
+        how.cautions(),
     ]
     return [s for s in sections if s.tables or not s.empty.startswith("not measured")]

@@ -9,6 +9,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from sequencer.measurements.first_answer import answer, is_first_look
 from sequencer.report import words
 from sequencer.report.attention import Rank, concerns
 
@@ -53,6 +54,8 @@ def points_table(results: Row) -> str:
     short = len(runs) > 1 and any(_many(run["points"]) for run in runs)
     parts += [_run(run, short) for run in runs]
     parts += [_legend([p for run in runs for p in run["points"]])] if short else []
+    if looked := list(_answers(runs)):
+        parts.append("\n".join(looked))
     return "\n\n".join(parts) + "\n" if parts else "no runs\n"
 
 
@@ -65,6 +68,13 @@ def _run(run: Row, short: bool) -> str:
     lines += [_wrapped(f"trip, {trip['time']}: {trip['sentence']}") for trip in run.get("trips") or ()]
     lines += [_wrapped(_finding(finding)) for finding in run.get("findings") or ()]
     return "\n".join(lines)
+
+
+def _answers(runs: Sequence[Row]) -> Iterator[str]:
+    """What each first look comes to: the last thing said of it."""
+    for run in runs:
+        if is_first_look(run):
+            yield _wrapped(words.sentence(f"Unit {run['unit']['serial']}: {answer(run)}"))
 
 
 def _many(points: Sequence[Row]) -> bool:

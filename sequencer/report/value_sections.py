@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from sequencer.report import plots, words
-from sequencer.report.blocks import Drawing, Section, Table, filled, heads
+from sequencer.report.blocks import Drawing, Section, Table, filled, heads, unrepeated
 from sequencer.report.power_sections import name_in_plot
 
 Row = Mapping[str, Any]
@@ -25,6 +26,8 @@ OWN_SECTIONS = ("Response", "Noise", "Idle current and offset", "Efficiency", "P
 FURTHER = "Further values"
 STATES = ("cold", "warm", "after drive", "cooled")
 OF_STATES = {"idle_current": "A", "output_offset": "V"}
+SMALL_V = 0.01  # below it volts without an uncertainty are told in mV
+ENOUGH_FOR_A_TABLE = 3  # values of one point
 REMARK_AT_MOST = 44  # a longer one stands below its table, once
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 RANGE = re.compile(r"^range of \S+?, ")
@@ -41,7 +44,7 @@ def values(run: Row) -> Iterator[Section]:
 
 def table(run: Row, title: str) -> tuple[Table, ...]:
     """The values of one section as a compact table, or nothing: for sections that hold other things too."""
-    return _compact(run, [(p, v) for p in run["points"] for v in p.get("values") or () if _place(p, v) == title])
+    return _compact([(p, v) for p in run["points"] for v in p.get("values") or () if _place(p, v) == title])
 
 
 def _place(point: Row, value: Row) -> str:
@@ -65,28 +68,54 @@ def _plain(run: Row, title: str) -> Section:
 # --- a compact table ------------------------------------------------------------------------------
 
 
-def _compact(run: Row, found: Sequence[tuple[Row, Row]]) -> tuple[Table, ...]:
-    """A line for all channels of one value of one point; long remarks below the table, each once."""
-    if not found:
-        return ()
-    names = sorted({v["channel"] for p in run["points"] for v in p.get("values") or () if v.get("channel")})
-    together: dict[tuple[str, str, str], list[Row]] = {}
+def _compact(found: Sequence[tuple[Row, Row]]) -> tuple[Table, ...]:
+    """A line for all channels of one value of one point; long remarks below the table, each once. Points with many
+    values have a table each."""
+    by_point: dict[str, list[Row]] = {}
     for point, value in found:
-        key = (_where(point), RANGE.sub("input range, ", words.name(value["name"])), value.get("unit") or "")
+        by_point.setdefault(_where(point), []).append(value)
+    lines = {where: _lines(some) for where, some in by_point.items()}
+    if max(map(len, lines.values()), default=0) < ENOUGH_FOR_A_TABLE:
+        return (_one_table(lines),) if lines else ()
+    return tuple(map(_captioned, (_one_table({where: some}) for where, some in lines.items())))
+
+
+def _captioned(one: Table) -> Table:
+    """Of one place: it stands above the table instead of in a column."""
+    return replace(one, caption=one.rows[0][0], heads=one.heads[1:], rows=tuple(row[1:] for row in one.rows))
+
+
+def _lines(values: Sequence[Row]) -> dict[tuple[str, str], list[Row]]:
+    """Of one point: (what, unit) -> its channels' values."""
+    together: dict[tuple[str, str], list[Row]] = {}
+    for value in values:
+        key = (RANGE.sub("input range, ", words.name(value["name"])), value.get("unit") or "")
         together.setdefault(key, []).append(value)
+    return together
+
+
+def _one_table(lines: Mapping[str, Mapping[tuple[str, str], Sequence[Row]]]) -> Table:
+    """lines: by where."""
     notes: list[str] = []
-    rows, before = [], ""
-    for (where, what, unit), some in together.items():
-        rows.append((where if where != before else "", *_cells(what, unit, some, names), _remark(some, notes)))
-        before = where
-    columns = heads("where", "what", ">unit", *(f">{words.short(n, 12)}" for n in names), "in", "judgement", "remark")
+    rows = [
+        (where, what, _reading(some, unit), _judged(some), _remark(some, notes))
+        for where, of_point in lines.items()
+        for (what, unit), some in of_point.items()
+    ]
     below = "  ".join(f"({LETTERS[i % len(LETTERS)]}) {words.sentence(note)}" for i, note in enumerate(notes))
-    return (filled(Table(columns, tuple(rows), below)),)
+    return filled(Table(heads("where", "what", "reading", "judgement", "remark"), unrepeated(rows, 1), below))
 
 
-def _cells(what: str, unit: str, some: Sequence[Row], names: Sequence[str]) -> tuple[str, ...]:
-    shown = {value.get("channel") or "": reading(value) for value in some}
-    return (what, shown.get("", ""), *(shown.get(n, "") for n in names), words.clean(unit), _judged(some))
+def _reading(some: Sequence[Row], unit: str) -> str:
+    """ "A 25.95 ±0.10, B 25.91 ±0.10 dB"."""
+    if unit == "Vrms" and all(_small(v) for v in some):
+        unit, some = "mVrms", [{**v, "value": None if v.get("value") is None else 1e3 * v["value"]} for v in some]
+    told = ", ".join(f"{words.short(v.get('channel') or '', 12)} {reading(v)}".strip() for v in some)
+    return f"{told} {words.clean(unit)}".strip()
+
+
+def _small(value: Row) -> bool:
+    return abs(value.get("value") or 0.0) < SMALL_V and not value.get("expanded_uncertainty")
 
 
 def _where(point: Row) -> str:
@@ -138,7 +167,7 @@ def _idle_and_offset(run: Row, title: str) -> Section:
                 rest.append((point, value))
             else:
                 held[slot] = value
-    tables = (_state_table({state: held for state, held in states.items() if held}), *_compact(run, rest))
+    tables = (_state_table({state: held for state, held in states.items() if held}), *_compact(rest))
     return Section(title, drawings=tuple(_state_drawings(states)), tables=tuple(t for t in tables if t.rows))
 
 
@@ -158,17 +187,20 @@ def _slots(states: Mapping[str, Mapping[tuple[str, str], Row]]) -> list[tuple[st
 def _state_table(states: Mapping[str, Mapping[tuple[str, str], Row]]) -> Table:
     slots = _slots(states)
     columns = [f">{'idle' if unit == 'A' else 'offset'} {unit}{f', {of}' if of else ''}" for unit, of in slots]
+    bounds = list(dict.fromkeys(b for s in _ordered(states) for b in map(_bound, states[s].values()) if b))
+    once = len(bounds) <= len({unit for unit, _ in slots})
     rows = [
         (
             state,
             *(reading(states[state][slot]) if slot in states[state] else "" for slot in slots),
             _judged_state(states[state], "A"),
             _judged_state(states[state], "V"),
-            words.listed(list(dict.fromkeys(filter(None, map(_bound, states[state].values()))))),
+            "" if once else words.listed(list(dict.fromkeys(filter(None, map(_bound, states[state].values()))))),
         )
         for state in _ordered(states)
     ]
-    note = "After drive: minutes after the last burst. ± of idle current: of repeat readings."
+    note = f"Held against: {words.listed(bounds)}. " if once and bounds else ""
+    note += "After drive: minutes after the last burst. ± of idle current: of repeat readings."
     return filled(Table(heads("state", *columns, "idle", "offset", "held against"), tuple(rows), note))
 
 
@@ -226,7 +258,7 @@ def _efficiency(run: Row, title: str) -> Section:
     ]
     tables = [Table(columns, tuple(rows), note)] if rows else []
     tables += [Table(heads("at the accepted level of", ">%"), tuple(told))] if told else []
-    return Section(title, tables=(*tables, *_compact(run, other)))
+    return Section(title, tables=(*tables, *_compact(other)))
 
 
 def _part(point: Row, one: Row) -> tuple[str, ...]:

@@ -179,6 +179,12 @@ def sentence(text: str) -> str:
     return told if not told or told[-1] in ".!?…" else told + "."
 
 
+def told(text: str) -> str:
+    """A sentence with its capital and its full stop."""
+    said = sentence(text)
+    return said[:1].upper() + said[1:]
+
+
 def listed(names: Sequence[str]) -> str:
     """ "p001, p002 and p003"."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else ""

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.compose import DryRun, dry_run
 from sequencer.report.pages import write_pages
 from tests.sequencer.ledger_rows import channel, point, refused_point
 from tests.sequencer.report_nights import HOSTILE, rating, rehearsed, run, write
@@ -42,7 +43,7 @@ def tools() -> None:
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """The rehearsed night, and one of hostile and overlong names."""
+    """The rehearsed night, one of hostile and overlong names, and a first look at a unit whose controls are off."""
     folder, _ = rehearsed()
     out = tmp_path_factory.mktemp("pages")
     batch = write_pages(folder, out=out / "demo")
@@ -50,7 +51,13 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     hostile = write_pages(write(out / "hostile", *runs))
     worst = next(p for p in (hostile.parent / "sheets").iterdir() if "WWWW" in p.name)
     first, second = sorted((batch.parent / "sheets").iterdir())
-    return {"batch": batch, "first": first, "second": second, "hostile batch": hostile, "hostile sheet": worst}
+    look = tmp_path_factory.mktemp("look") / "night"
+    asked = DryRun(plan="first_look", bench="ferry_workshop", units=("mv_0139",), out=look)
+    assert dry_run(asked, say=lambda line: None).exit_code == 0
+    return {
+        "batch": batch, "first": first, "second": second, "hostile batch": hostile, "hostile sheet": worst,
+        "first look": write_pages(look),
+    }  # fmt: skip
 
 
 def _hostile(name: str, number: int) -> dict[str, object]:
@@ -75,7 +82,8 @@ def printed(tmp_path: Path, page: Path) -> Path:
     return paper
 
 
-WHICH = ["batch", "first", "second", "hostile batch", "hostile sheet"]
+WHICH = ["batch", "first", "second", "hostile batch", "hostile sheet", "first look"]
+PAGES_AT_MOST = {"batch": 1, "first": 3, "second": 3, "first look": 3}  # our own aim: a sheet is read on a bench
 
 
 @pytest.mark.parametrize("width", [360, 1280])
@@ -109,12 +117,24 @@ def test_it_prints_on_a4(which: str, pages: dict[str, Path], tmp_path: Path) -> 
     assert size is not None
     assert count is not None
     assert (float(size[1]), float(size[2])) == pytest.approx(A4_PT, abs=1.0)
-    assert 1 <= int(count[1]) <= 6
+    assert 1 <= int(count[1]) <= PAGES_AT_MOST.get(which, 5)
     boxes = subprocess.run(["pdftotext", "-bbox", str(paper), "-"], check=True, capture_output=True, text=True).stdout
     words = [tuple(map(float, w)) for w in re.findall(r'<word xMin="([\d.-]+)" yMin="[\d.-]+" xMax="([\d.-]+)"', boxes)]
     assert len(words) > 50
     assert min(left for left, _ in words) >= MARGIN_PT - 3.0
     assert max(right for _, right in words) <= A4_PT[0] - MARGIN_PT + 3.0
+
+
+@pytest.mark.parametrize("which", ["first", "first look"])
+def test_the_first_page_says_what_matters(which: str, pages: dict[str, Path], tmp_path: Path) -> None:
+    """Judgement, what to look at with its next action, powers by load and drive: all of it before any detail."""
+    paper = printed(tmp_path, pages[which])
+    command = ["pdftotext", "-l", "1", "-layout", str(paper), "-"]
+    told = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    places = [told.index(text) for text in ("Judgement", "look first at", "Power by load and drive", "W accepted")]
+    assert places == sorted(places)
+    assert told.index("W by eye") > places[-1], "the whole head of the table of powers"
+    assert ("Repair first, because channel B" in told) == (which == "first look")
 
 
 def test_no_heading_is_left_alone_at_the_foot_of_a_page(pages: dict[str, Path], tmp_path: Path) -> None:

@@ -57,14 +57,15 @@ def test_watts_are_those_of_results_json(paper: Path) -> None:
         heads, *rows = shown[one["unit"]["serial"]].tables_of("Power by load and drive")[0]
         told = [(row[heads.index("W at limit")], row[heads.index("W accepted")]) for row in rows]
         assert told == [
-            (
-                to_two_digits(c["power_at_limit_w"], c["power_at_limit_expanded_uncertainty_w"]),
-                to_two_digits(c["power_w"], c["power_expanded_uncertainty_w"]),
-            )
+            (of_each(p, "power_at_limit_w", "power_at_limit_expanded_uncertainty_w"),
+             of_each(p, "power_w", "power_expanded_uncertainty_w"))
             for p in one["points"]
-            for c in p["channels"]
-        ]
-        assert len(told) == 12  # 2 loads x 3 bursts x 2 channels
+        ]  # fmt: skip
+        assert len(told) == 6  # 2 loads x 3 bursts, both channels in each
+
+
+def of_each(measured: dict[str, Any], key: str, expanded: str) -> str:
+    return ", ".join(f"{c['channel']} {to_two_digits(c[key], c[expanded])}" for c in measured["channels"])
 
 
 def test_every_number_in_every_table_is_one_of_the_results(paper: Path) -> None:
@@ -85,12 +86,10 @@ def test_every_number_in_every_table_is_one_of_the_results(paper: Path) -> None:
 def test_shares_of_the_variance_add_up(paper: Path) -> None:
     """JCGM 100, 5.1.2: independent parts add by their squares; shares of one row make 100 %, each to 0.05."""
     for shown in sheets(paper).values():
-        heads, *rows = shown.tables_of("Uncertainty")[0]
-        at, sums = heads.index("share %"), []
-        for row in rows:
-            sums += [0.0] if row[0] else []
-            sums[-1] += 0.0 if row[at].startswith("<") else float(row[at])
-        assert len(sums) == 4
+        tables, sums = shown.tables_of("Uncertainty"), []
+        for heads, *rows in tables:
+            shares = [row[heads.index("share %")] for row in rows]
+            sums.append(sum(float(share) for share in shares if not share.startswith("<")))
         assert sums == pytest.approx([100.0] * 4, abs=0.2)
 
 
@@ -239,7 +238,7 @@ def test_single_values_find_their_section(tmp_path: Path) -> None:
         run(*points, {"id": "p9", "measurement": "steady_efficiency", "outcome": "measured", "efficiency_pct": 61.34}),
     )
     for title in ("Response", "Noise", "Idle current and offset", "Further values"):
-        assert "0.0112 ±0.0021" in shown.tables_of(title)[0][1], title
+        assert any("0.0112 ±0.0021" in cell for cell in shown.tables_of(title)[0][1]), title
     assert "61.3" in shown.tables_of("Efficiency")[0][1]
 
 

@@ -8,10 +8,13 @@ from typing import Any
 import pytest
 
 from sequencer.report.batch import batch
+from sequencer.report.blocks import Table, gathered, heads
+from sequencer.report.how_sections import how, instruments
+from sequencer.report.power_sections import power
 from sequencer.report.tables import points_table
 from sequencer.report.twice import marks, sentences
 from sequencer.report.value_sections import table, values
-from tests.sequencer.ledger_rows import point, refused_point
+from tests.sequencer.ledger_rows import channel, point, refused_point
 from tests.sequencer.report_nights import power_of, run
 
 
@@ -152,3 +155,59 @@ def test_a_long_night_of_several_units_ends_in_a_short_table(runs: int) -> None:
     assert ("so are 10 more" in told) == (runs > 1)
     assert ("41 single values" in told) == (runs > 1)
     assert told.count("interpolated to the stop limit") == 1
+
+
+# --- how and with what ----------------------------------------------------------------------------
+
+
+def terms(section: Any) -> dict[str, str]:
+    return dict(section.terms)
+
+
+def test_instruments_are_told_with_serial_and_date_of_calibration() -> None:
+    """As the bench check kept them; what the bench's file does not say is said to be missing."""
+    kept = {
+        "generator": {"serial": "FG-1", "calibrated": "2025-11-03"},
+        "load_switch": {"serial": "RB-2", "calibrated": None},
+    }
+    told = terms(instruments(run(point_of("bench_check", value("clock", 21.9, "ppm"), instruments=kept))))
+    assert told["Serial, calibrated"] == "generator FG-1, 2025-11-03; load switch RB-2, no date in the bench's file"
+    assert terms(instruments(run(point())))["Serial, calibrated"] == "not kept in these results"
+
+
+def test_how_joules_came_to_be_known_is_told_once() -> None:
+    """Three rows, two of one kind: each clause once, with what differs between rows."""
+    law = "loads by the records; unit in bursts by the class B law and its idle current, "
+    notes = [f"{law}an estimate", f"{law}38.2 W", f"{law}38.2 W", "searched together with p001"]
+    told = terms(how(run(*(point(f"p{i}", energy_note=note) for i, note in enumerate(notes)))))["Energy"]
+    expected = "Loads by the records; unit in bursts by the class B law and its idle current (an estimate, or 38.2 W)."
+    assert told == expected
+    assert "Energy" not in terms(how(run(point())))
+
+
+def test_what_every_row_says_is_said_once_below() -> None:
+    rows = (("p1", "main", "1"), ("p2", "main", "2"), ("p3", "main", "3"))
+    table_of = gathered(Table(heads("point", "rail", ">V"), rows, "A note."))
+    assert [head.text for head in table_of.heads] == ["point", "V"]
+    assert table_of.rows == (("p1", "1"), ("p2", "2"), ("p3", "3"))
+    assert table_of.note == "In every row rail: main. A note."
+    two = Table(heads("point", "rail"), rows[:2])
+    assert gathered(two) is two
+    assert gathered(Table(heads("a", "b"), (("", "x"), ("", "y"), ("", "z")))).heads == heads("a", "b")
+
+
+def test_small_volts_of_noise_are_told_in_millivolts() -> None:
+    """0.000423 V is 0.423 mV; what has an uncertainty keeps its volts."""
+    hum = [value("hum 50 Hz", 0.0004234, "Vrms", channel=c) for c in "AB"]
+    sure = value("hum 100 Hz", 0.0004234, "Vrms", channel="A", expanded_uncertainty=0.00001)
+    large = value("noise", 0.0234, "Vrms", channel="A")
+    told = table(run(point_of("bench_check", *hum, sure, large)), "Noise")[0].rows
+    assert [row[1] for row in told] == ["A 0.4234, B 0.4234 mVrms", "A 0.000423 ±0.000010 Vrms", "A 0.02340 Vrms"]
+
+
+def test_one_channel_alone_is_told_apart_in_the_drawings() -> None:
+    """The same burst with both channels and with each alone: three lines of the ladder, not one."""
+    both, alone = point("p1"), point("p2", channels=[channel("B")], channels_driven=["B"])
+    drawn = str(power(run(both, alone)).drawings[0].svg)
+    assert "20 cycles, B alone" in drawn
+    assert "A alone" not in drawn

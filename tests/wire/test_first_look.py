@@ -111,8 +111,9 @@ def test_a_finding_comes_first_and_the_unit_is_not_driven(tmp_path: Path) -> Non
 
 
 def test_doubtful_offset_is_told(tmp_path: Path) -> None:
-    """About 12 mV are read; a file that allows 5 mV makes them doubtful, not judged, told for each channel."""
-    unit = unit_file(tmp_path, "within_v = 0.02", "within_v = 0.005")
+    """About 12 mV are read, 9.5 mV of it uncertain; a file that allows 1 mV makes them doubtful, not judged, told for
+    each channel."""
+    unit = unit_file(tmp_path, "within_v = 0.02", "within_v = 0.001")
     found, code = run(tmp_path, unit)
     assert code == 0
     assert [(f["kind"], f["channel"]) for f in found["findings"]] == [

@@ -1,0 +1,164 @@
+"""Sections of a sheet that say how and with what it was measured, how surely, and what to beware of. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from sequencer.report import words
+from sequencer.report.blocks import Section, Table, gathered, heads
+from sequencer.report.power_sections import powered
+from sequencer.report.shots import longest
+from sequencer.report.value_sections import table as value_table
+
+Row = Mapping[str, Any]
+
+IDLE_COUNTED = "idle current, "
+TERMS = (
+    ("W at limit", "power interpolated to the stop limit, between the last shot below it and the first above."),
+    ("W accepted", "power at the accepted level, which is within the limit, confirmed by fresh shots."),
+    ("Both", "true rms, without the mean, of the last cycle over the load's measured ohms, at the unit's terminals."),
+    ("Burst residual", "for few cycles: the same burst about 12 dB lower is scaled, turned and subtracted; what is "
+     "left, in harmonics, is the unit's own. Plain THD of one cycle behind a coupling capacitor shows percents on a "
+     "sound unit."),
+)  # fmt: skip
+CAUTIONS = (
+    "Software is never the only protection: fuses, thermal cut-outs and an emergency stop by hand come first.",
+    "These numbers hold for the loads, the supply, the channels driven and the start temperatures beside them.",
+    'Loads stay hot and reservoirs stay charged after "off": wait, measure, then touch.',
+    "Both outputs of a bridged unit are live: no scope ground on either.",
+    '"Within" says what was measured that night; it promises nothing of later.',
+)
+
+
+def how(run: Row) -> Section:
+    rows = _ways(powered(run))
+    columns = heads("drives", "limit", ">harmonics", "band", ">record ms", ">kS/s", ">confirming", ">found to dB")
+    checks = value_table(run, "How it was measured")
+    tables = (gathered(Table(columns, tuple(rows))),) if rows else ()
+    energy = (("Energy", told),) if (told := _energy(run)) else ()
+    return Section("How it was measured", tables=(*tables, *checks), terms=(*TERMS, *energy))
+
+
+def _energy(run: Row) -> str:
+    """How the joules came to be known: each clause of the rows' own notes once, with what differs between rows."""
+    clauses: dict[str, list[str]] = {}
+    for point in run["points"]:
+        for clause in str(point.get("energy_note") or "").split("; "):
+            what, _, how_much = clause.partition(IDLE_COUNTED)
+            known = clauses.setdefault(what + IDLE_COUNTED.rstrip(", ") if how_much else what, [])
+            if how_much and how_much not in known:
+                known.append(how_much)
+    told = [
+        words.clean(what) + (f" ({', or '.join(map(words.clean, known))})" if known else "")
+        for what, known in clauses.items()
+        if what and not what.startswith("searched together")
+    ]
+    return words.told("; ".join(told)) if told else ""
+
+
+def _ways(points: Sequence[Row]) -> list[tuple[str, ...]]:
+    """One row for all points measured alike: "8R, 4R: 20 cycles 1 kHz"."""
+    alike: dict[tuple[str, ...], dict[str, list[str]]] = {}
+    for p in points:
+        band = " to ".join(map(words.frequency, p.get("band_hz") or ())) or words.NONE
+        way = (
+            words.limit(p), words.declared(p.get("harmonics")), band,
+            words.declared(p.get("record_s"), 1e3), words.declared(p.get("sample_rate_hz"), 1e-3),
+            words.declared(p.get("confirm_shots")), words.declared(p.get("resolution_db")),
+        )  # fmt: skip
+        load = words.short(p.get("load") or words.NONE, 20)
+        alike.setdefault(way, {}).setdefault(words.drive(p), []).append(load)
+    return [("; ".join(_loads(found, drive) for drive, found in drives.items()), *way) for way, drives in alike.items()]
+
+
+def _loads(found: Sequence[str], drive: str) -> str:
+    return f"{', '.join(dict.fromkeys(found))}: {drive}"
+
+
+def instruments(run: Row) -> Section:
+    swapped = run.get("dialect_substitutes") or {}
+    stood_in = [f"{words.name(role)}: {words.clean(name)} stood in" for role, name in sorted(swapped.items())]
+    wired = [f"{words.clean(name)}: {words.clean(seen)}" for name, seen in sorted((run.get("wiring") or {}).items())]
+    bay = f", bay {words.clean(run['bay'])}" if run.get("bay") else ""
+    terms = (
+        ("Bench", words.clean(run["bench"]) + bay),
+        ("Serial, calibrated", "; ".join(_serials(run)) or "not kept in these results"),
+        ("Inputs", "; ".join(wired) or "not kept in these results"),
+        ("Dialects", "; ".join(stood_in) or "the bench's own"),
+        ("Bench file", f"sha256 {words.clean(run['bench_sha256'])}"),
+        ("Plan file", f"{words.clean(run['plan'])}, sha256 {words.clean(run['plan_sha256'])}"),
+        ("nightramp", f"version {words.clean(run['version'])}"),
+    )
+    seed = run.get("seed")
+    return Section("Instruments", terms=terms if seed is None else (*terms, ("Seed", str(seed))))
+
+
+def _serials(run: Row) -> Iterator[str]:
+    """Of each instrument, as the bench's file has them; where a point kept them."""
+    kept: Row = next((p["instruments"] for p in run["points"] if p.get("instruments")), {})
+    for role, one in sorted(kept.items()):
+        when = words.clean(one.get("calibrated") or "no date in the bench's file")
+        yield f"{words.name(role)} {words.clean(one.get('serial') or 'of no serial')}, {when}"
+
+
+def uncertainty(run: Row) -> Section:
+    points = [p for p in longest(powered(run)) if any(c.get("uncertainty_parts_w") for c in p["channels"])]
+    if not points:
+        return Section("Uncertainty", empty="not measured: no power of this run has an uncertainty")
+    tables = tuple(_parts(p, c) for p in points for c in p["channels"] if c.get("uncertainty_parts_w"))
+    tables = tuple(replace(one, bare=i > 0) for i, one in enumerate(tables))
+    return Section("Uncertainty", says=_shared(run), tables=tables)
+
+
+def _parts(point: Row, channel: Row) -> Table:
+    """Of one power, the largest part first."""
+    parts = channel["uncertainty_parts_w"]
+    whole = sum(w * w for w in parts.values()) or 1.0
+    k, u = words.number(channel.get("coverage_factor"), 3), words.accepted(channel)
+    rows = tuple(
+        (source_in_words(source), words.number(abs(w), 2), _share(w * w / whole))
+        for source, w in sorted(parts.items(), key=lambda one: (-abs(one[1]), one[0]))
+    )
+    caption = f"{words.where(point)}, {words.clean(channel['channel'])}: {u} W, k = {k}"
+    return Table(heads("source", ">standard W", ">share %"), rows, caption=caption)
+
+
+def _share(of_one: float) -> str:
+    return "< 0.1" if of_one < 0.0005 else f"{100.0 * of_one:.1f}"
+
+
+def source_in_words(source: str) -> str:
+    kind, _, rest = source.partition(":")
+    of, _, last = rest.partition(":")
+    of, last = words.clean(of), words.clean(last)
+    said = {
+        "load": f"ohms of load {of}, channel {last}",
+        "probe": f"probe of {of}",
+        "range": f"gain of {of} on its {last} V range",
+    }
+    return said.get(kind, words.name(source))
+
+
+def _shared(run: Row) -> tuple[str, ...]:
+    channels = [c for p in powered(run) for c in p["channels"]]
+    coverage = {c.get("coverage_pct", 95.0) for c in channels}
+    counts: dict[str, int] = {}
+    for channel in channels:
+        for source in channel.get("uncertainty_parts_w") or ():
+            counts[source] = counts.get(source, 0) + (source != "repeatability")
+    shared = [source_in_words(s) for s, n in sorted(counts.items()) if n > 1]
+    at = words.listed([f"{c:g} %" for c in sorted(coverage)])
+    below = "Below: of the longest burst into each load; share: of the variance."
+    said = [f"± is the expanded uncertainty at {at}, with the factor k computed for each row. {below}"]
+    if shared:
+        said.append(
+            "One physical source each, shared by several rows, so that an error there moves them together: "
+            f"{'; '.join(shared)}. Differences between such rows are known better than the rows."
+        )
+    return tuple(said)
+
+
+def cautions() -> Section:
+    return Section("Cautions", says=CAUTIONS)
