@@ -75,7 +75,10 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_check(commands)
     _add_dry_run(commands)
+    _add_run(commands)
     _add_report(commands)
+    _add_simulate(commands)
+    _add_make_safe(commands)
     plans = commands.add_parser("plans", help="what ships", epilog="Example: nightramp plans")
     plans.set_defaults(run=_plans)
     schema = commands.add_parser(
@@ -119,6 +122,23 @@ def _add_dry_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     dry.set_defaults(run=_dry_run)
 
 
+def _add_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    real = commands.add_parser(
+        "run",
+        help="the plan on the bench's instruments, in real time; says what it may do and wants a word first",
+        epilog="Example: nightramp run first --bench workshop --unit ferry_pa_60 --out ./tonight",
+    )
+    real.add_argument("plan", metavar="PLAN", help="a path, or the name of a shipped plan")
+    real.add_argument(
+        "--unit", action="append", required=True, metavar="FILE[:SERIAL][@BAY]", help="repeatable, in bay order"
+    )
+    real.add_argument("--bench", required=True, metavar="BENCH", help="a path or a shipped name")
+    real.add_argument("--out", metavar="DIR", type=Path, help="default: ./nightramp-<run id>")
+    real.add_argument("--armed-by", metavar="NAME", help="who answers for it, where nobody is there to type the word")
+    real.add_argument("--broker", metavar="URL", help="publish over MQTT while it runs, as in dry-run")
+    real.set_defaults(run=_run)
+
+
 def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     report = commands.add_parser(
         "report",
@@ -129,6 +149,38 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     report.add_argument("--run", dest="run_id", metavar="ID", help="only this run's sheet")
     report.add_argument("--out", metavar="DIR", type=Path, help="default: beside what was read")
     report.set_defaults(run=_report)
+
+
+def _add_simulate(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    simulated = commands.add_parser(
+        "simulate",
+        help="simulated instruments for other processes, as TCP servers in real time, until Ctrl-C",
+        epilog="Example: nightramp simulate --bench workshop --unit ferry_pa_60 --log said.jsonl",
+    )
+    simulated.add_argument("--bench", required=True, metavar="BENCH", help="a path or a shipped name")
+    simulated.add_argument(
+        "--unit", action="append", default=[], metavar="FILE[:SERIAL][@BAY]", help="repeatable; other bays are empty"
+    )
+    simulated.add_argument("--faults", metavar="FILE", type=Path, help="declared faults; default: the bench's own file")
+    simulated.add_argument("--log", metavar="FILE", type=Path, help="every message with its reply, a JSON line each")
+    simulated.add_argument("--seed", type=int, default=1, help="of all simulated chance (default 1)")
+    simulated.add_argument(
+        "--bench-out", metavar="FILE", type=Path, help="the bench file once more, with the addresses that lead here"
+    )
+    simulated.add_argument("--ports-file", metavar="FILE", type=Path, help="JSON, role: port, once all listen")
+    simulated.set_defaults(run=_simulate)
+
+
+def _add_make_safe(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    safe = commands.add_parser(
+        "make-safe",
+        help="the bench made safe now, whoever holds it: signal and supply off, rail down, contacts open",
+        epilog="Example: nightramp make-safe --bench workshop",
+    )
+    safe.add_argument("--bench", metavar="BENCH", help="a path or a shipped name; may be broken if a night froze it")
+    safe.add_argument("--frozen", metavar="FILE", type=Path, help="a frozen file, instead of the bench's")
+    safe.add_argument("--again-for", metavar="S", type=float, default=20.0, help="how long failed acts are tried again")
+    safe.set_defaults(run=_make_safe)
 
 
 def _unit_and_bench(parser: argparse.ArgumentParser) -> None:
@@ -182,11 +234,55 @@ def _dry_run(arguments: argparse.Namespace) -> int:
     return done.exit_code
 
 
+def _run(arguments: argparse.Namespace) -> int:
+    from sequencer.publish.broker_url import broker_from_url
+    from sequencer.real_run import RealRun, real_run
+    from sequencer.report.child import pages_in_child
+    from sequencer.view.choose import listener_for
+
+    listener = listener_for(sys.stdout, json=False)
+    broker = None if arguments.broker is None else broker_from_url(arguments.broker, os.environ)
+    asked = RealRun(
+        arguments.plan,
+        tuple(arguments.unit),
+        arguments.bench,
+        arguments.out,
+        arguments.armed_by,
+        broker,
+        listener,
+    )
+    try:
+        done = real_run(asked, input if sys.stdin.isatty() else None)
+    finally:
+        getattr(listener, "close", lambda: None)()
+    say(sys.stdout, done.text)
+    if done.results["runs"]:
+        say(sys.stdout, pages_in_child(done.out))
+    return done.exit_code
+
+
 def _report(arguments: argparse.Namespace) -> int:
     from sequencer.report.pages import write_pages
 
     say(sys.stdout, f"pages: {write_pages(arguments.night, arguments.run_id, arguments.out)}")
     return EXIT_DONE
+
+
+def _simulate(arguments: argparse.Namespace) -> int:
+    from sequencer.compose import Simulate, simulate
+    from sequencer.simulating import Files
+
+    files = Files(arguments.log, arguments.bench_out, arguments.ports_file)
+    asked = Simulate(arguments.bench, tuple(arguments.unit), arguments.faults, arguments.seed, files)
+    simulate(asked, lambda line: say(sys.stdout, line))
+    return EXIT_DONE
+
+
+def _make_safe(arguments: argparse.Namespace) -> int:
+    from sequencer.make_safe_now import Asked, make_safe_now
+
+    asked = Asked(arguments.bench, arguments.frozen, arguments.again_for)
+    return make_safe_now(asked, lambda line: say(sys.stdout, line))
 
 
 def _real_s() -> float:

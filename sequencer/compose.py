@@ -11,23 +11,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.dialect import Dialect, load_dialect
-from sequencer.clock import VirtualClock, one_core, run_virtual
+from sequencer.clock import RealClock, VirtualClock, one_core, run_real, run_virtual
 from sequencer.errors import InputRefused, Problem
+from sequencer.faults_file import FaultsFile, load_faults
 from sequencer.ledger.opening import refuse_used_folder
 from sequencer.night.listen import Listener, Plain
-from sequencer.night.setup import NightPlan
 from sequencer.on_paper import accepted
 from sequencer.plan.estimate import clip_volts
-from sequencer.plan.inputs import Inputs
-from sequencer.plan.models import ROLES, Bay, Bench, Load, RoleName, Unit
+from sequencer.plan.load import load_on_bench
+from sequencer.plan.models import ROLES, Bay, Bench, Load, Role, RoleName, Unit
 from sequencer.publish.broker_url import Broker
 from sequencer.report.lines import point_line
-from sequencer.roles import build, substitutes
+from sequencer.roles import build, load_dialects, substitutes
+from sequencer.simulating import Files, Running, Standing, check_bench_out, log_of_messages, ports_of
 from sequencer.whole_night import Done, Place, make_folder, night_plan, whole_night
 
 if TYPE_CHECKING:
-    from simulators.bench import Log, SimulatedBench
+    from simulators.bench import Instrument, Log, SimulatedBench
     from simulators.faults import LinkFaults
+    from simulators.timebase import TimeBase
     from simulators.world.bench_truth import BenchTruth
     from simulators.world.layout import Bay as SimulatedBay
     from simulators.world.unit_truth import UnitTruth
@@ -42,12 +44,15 @@ Say = Callable[[str], None]
 @dataclass(frozen=True)
 class Rig:
     """What tests lay on a simulated bench. faults: role -> faults of its link. log: hears every message with its reply.
-    watch: is handed the bench before it starts, to be asked for the truth afterwards.
+    watch: is handed the bench before it starts, to be asked for the truth afterwards. ports: role -> where it listens,
+    else anywhere. single_connection: roles that serve one connection, besides those of the bench's file.
     """
 
     faults: Mapping[str, LinkFaults] = field(default_factory=dict)
     log: Log | None = None
     watch: Callable[[SimulatedBench], None] | None = None
+    ports: Mapping[str, int] = field(default_factory=dict)
+    single_connection: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -81,7 +86,7 @@ def dry_run(asked: DryRun, say: Say) -> Done:
     make_folder(out)
 
     async def main(clock: VirtualClock) -> Done:
-        simulated = _simulated(inputs, night, used, clock, asked.rig or Rig())
+        simulated = _simulated(Standing(inputs.bench, inputs.units), asked.seed, used, clock, asked.rig or Rig())
         addresses = await simulated.start()
         try:
             instruments = build(inputs.bench.model, used, addresses, clock)
@@ -96,6 +101,51 @@ def dry_run(asked: DryRun, say: Say) -> Done:
         return run_virtual(main, speed=asked.speed, ties_seed=asked.ties_seed)
 
 
+@dataclass(frozen=True)
+class Simulate:
+    """What `simulate` was asked. faults: else the file that the bench names, if it names one."""
+
+    bench: str
+    units: tuple[str, ...] = ()
+    faults: Path | None = None
+    seed: int = 1
+    files: Files = field(default_factory=Files)
+
+
+def simulate(asked: Simulate, say: Say) -> None:
+    """Simulated instruments for other processes, in real time, until a signal comes. Raises InputRefused before
+    anything listens or is written."""
+    standing = Standing(*load_on_bench(asked.units, asked.bench))
+    bench, dialects = standing.bench, load_dialects(standing.bench)
+    check_bench_out(bench, asked.files.bench_out)
+    named = bench.model.simulated.faults
+    faults = asked.faults or (bench.path.parent / named if named else None)
+    declared = load_faults(faults) if faults else FaultsFile(format=1)
+    rig = Rig(_link_faults(declared, asked.seed), ports=ports_of(bench), single_connection=declared.single_connection)
+    used = _with(dialects, substitutes(dialects))
+    for bay in bench.model.bay:
+        placed = [one.loaded.model.serial for one in standing.units if one.bay.name == bay.name]
+        say(f"bay {bay.name}: {placed[0] if placed else 'empty'}")
+    running = Running(asked.files, bench, say)
+
+    async def main(clock: RealClock) -> None:
+        roles = {dialect.name: name for name, dialect in used.items()}
+        with log_of_messages(asked.files.log, roles, running.log_failed) as log:
+            await running.run(_simulated(standing, asked.seed, used, clock, replace(rig, log=log)))
+
+    run_real(main)
+
+
+def _link_faults(declared: FaultsFile, seed: int) -> dict[str, LinkFaults]:
+    from simulators.faults import LinkFault, LinkFaults
+
+    faults: dict[str, LinkFaults] = {}
+    for one in declared.fault:
+        fault = LinkFault(one.kind, one.at_message, one.at_s, 0.0, one.begins, one.times or None, one.for_s)
+        faults[one.role] = LinkFaults((*faults.get(one.role, LinkFaults()).faults, fault), seed)
+    return faults
+
+
 def _keep_buffers() -> None:
     """Until a large block has been freed once, the C library gives every record's memory back to the kernel, which
     then clears it page by page for the next one: dearer than the arithmetic on it.
@@ -108,30 +158,32 @@ def _with(dialects: Mapping[RoleName, Dialect], stand_ins: Mapping[RoleName, str
 
 
 def _simulated(
-    inputs: Inputs, night: NightPlan, dialects: Mapping[RoleName, Dialect], clock: VirtualClock, rig: Rig
+    standing: Standing, seed: int, dialects: Mapping[RoleName, Dialect], clock: TimeBase, rig: Rig
 ) -> SimulatedBench:
     """The bench as simulated: truths of its own files, chosen by serial, never the declared values themselves."""
-    from simulators.bench import BenchSpec, Instrument, SimulatedBench
+    from simulators.bench import BenchSpec, SimulatedBench
 
-    bench = inputs.bench.model
+    bench = standing.bench.model
     truth = _bench_truth(bench)
     spec = BenchSpec(
-        roles={
-            name: Instrument(dialects[name].name, bench.role[name].serial or "1", bench.role[name].single_connection)
-            for name in ROLES
-        },
+        roles={name: _instrument(bench.role[name], dialects[name].name, name, rig) for name in ROLES},
         wiring={_input_number(name): wire for name, wire in bench.wiring.items()},
-        loads={
-            name: _true_loads(name, load, truth.load_ohm.get(name, {}), night.seed) for name, load in bench.load.items()
-        },
-        bays=tuple(_simulated_bay(bay, inputs, night.seed) for bay in bench.bay),
+        loads={name: _true_loads(name, load, truth.load_ohm.get(name, {}), seed) for name, load in bench.load.items()},
+        bays=tuple(_simulated_bay(bay, standing, seed) for bay in bench.bay),
         probe_factors={_input_number(name): one.factor for name, one in bench.input.items()},
         truth=truth,
     )
-    simulated = SimulatedBench(spec, clock, night.seed, rig.faults, rig.log)
+    simulated = SimulatedBench(spec, clock, seed, rig.faults, rig.log)
     if rig.watch is not None:
         rig.watch(simulated)
     return simulated
+
+
+def _instrument(role: Role, front: str, name: str, rig: Rig) -> Instrument:
+    from simulators.bench import Instrument
+
+    single = role.single_connection or name in rig.single_connection
+    return Instrument(front, role.serial or "1", single, rig.ports.get(name, 0))
 
 
 def _input_number(name: str) -> int:
@@ -159,11 +211,11 @@ def _true_loads(
     }
 
 
-def _simulated_bay(bay: Bay, inputs: Inputs, seed: int) -> SimulatedBay:
+def _simulated_bay(bay: Bay, standing: Standing, seed: int) -> SimulatedBay:
     from simulators.world.layout import Bay as SimulatedBay
 
-    placed = next((one for one in inputs.units if one.bay.name == bay.name), None)
-    unit = _unit_truth(inputs.bench.model, placed.loaded.model, seed) if placed else None
+    placed = next((one for one in standing.units if one.bay.name == bay.name), None)
+    unit = _unit_truth(standing.bench.model, placed.loaded.model, seed) if placed else None
     contacts = tuple(c for c in (bay.supply_contact, bay.input_contact, *bay.output_contacts) if c)
     return SimulatedBay(bay.name, unit, contacts, {}, dict(bay.thermometer), remote_contact=bay.remote_contact)
 

@@ -53,11 +53,13 @@ def version() -> str:
 def schemas() -> dict[str, Any]:
     """JSON Schema of every file and message, by kind."""
     from drivers.dialect_model import DialectFile
+    from sequencer.faults_file import FaultsFile
     from sequencer.ledger.results import results_schema
     from sequencer.publish.messages import message_schemas
 
     messages = {f"message-{kind}": schema for kind, schema in message_schemas().items()}
-    return file_schemas() | {"dialect": DialectFile.model_json_schema(), "results": results_schema()} | messages
+    files = {"dialect": DialectFile.model_json_schema(), "faults": FaultsFile.model_json_schema()}
+    return file_schemas() | files | {"results": results_schema()} | messages
 
 
 def read(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:

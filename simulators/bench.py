@@ -25,11 +25,13 @@ Log = Callable[[int, str, str, bytes | None], None]
 
 @dataclass(frozen=True)
 class Instrument:
-    """What stands on the bench for a role. front: a name of `FRONTS`, as the programming pages have it."""
+    """What stands on the bench for a role. front: a name of `FRONTS`, as the programming pages have it. port: where it
+    listens, 0: anywhere."""
 
     front: str
     serial: str
     single_connection: bool = False
+    port: int = 0
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,7 @@ class SimulatedBench:
                 self._bound(panel, (faults or {}).get(role)),
                 log,
                 single_connection=spec.roles[role].single_connection,
+                port=spec.roles[role].port,
             )
             for role, panel in self.panels.items()
         }

@@ -113,6 +113,7 @@ class InstrumentServer:
         log: Log | None = None,
         *,
         single_connection: bool = False,
+        port: int = 0,
     ) -> None:
         self.panel, self.timebase = panel, timebase
         self._faults = faults or LinkFaults()
@@ -129,7 +130,7 @@ class InstrumentServer:
         self._busy = False
         self._hung = False
         self._frozen_until_ns = 0
-        self._port = 0
+        self._port = port
         self.worked_s = 0.0  # real seconds inside the panel: told to a person, never part of a reply
 
     @property
@@ -142,7 +143,7 @@ class InstrumentServer:
         return f"TCPIP::127.0.0.1::{self._port}::SOCKET"
 
     async def start(self) -> None:
-        """Listen on a free port."""
+        """Listen on the port asked for, 0: a free one. Raises OSError."""
         await self._listen()
         for fault in self._faults.faults:
             if fault.strikes_by_itself and fault.at_s is not None:

@@ -13,13 +13,13 @@ from sequencer.measurements.bench_check_model import Checked, LoadShots, Looked,
 from sequencer.measurements.bench_check_wiring import misread_inputs
 from sequencer.measurements.bench_inputs import ToneSeen, at_most, declared_input, parts_of, second_half, sources_of
 from sequencer.measurements.power_job import ChannelJob
-from sequencer.measurements.values import Finding, Value, ValueJob, expanded
+from sequencer.measurements.values import Finding, Value, ValueJob, beyond, expanded
 from sequencer.plan.models import Bench, Load
 
 SHUNT = "shunt in the load return"
 OFF_PART = 0.01  # from the file: more is told (common practice, no source)
 BESIDE_PART = 0.011  # from another load on its channel: two healthy ones may lie 1 % apart
-WRONG_PART = 0.05  # from there on it is another resistor, not a bad contact
+WRONG_PART = 0.05  # above that by more than the uncertainty it is another resistor, not a bad contact
 NOT_TOLD = 5.0  # standard deviations, and at least:
 LEAST_PART = 2e-4
 NO_SHUNT = "no digitiser input sees a shunt in the load return, with its ohms declared"
@@ -162,7 +162,7 @@ def _findings(one: Ohms, ohms: list[Ohms]) -> Iterator[Finding]:
     if not off:
         return
     size = f"load {one.load} is {one.ohm:.3f} ohm, {100.0 * off:+.1f} % from its file's {one.file_ohm:g}"
-    if abs(off) >= WRONG_PART:
+    if beyond(abs(off), WRONG_PART, (expanded(one.parts)[0] or 0.0) / one.file_ohm):
         yield Finding("wrong load", f"{size}: wrong load", WRONG, one.channel)
     elif off > 0.0:
         yield Finding("contact or lead resistance", f"{size}: contact or lead resistance", CONTACT, one.channel)

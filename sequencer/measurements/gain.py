@@ -1,20 +1,21 @@
 """`gain`: what the controls are really set to: gain of each channel at a harmless level, bass to treble.
 
-A knob's mark says little and a photo less: this is compared between channels and against 1 kHz. Pure.
+A knob's mark says little and a photo less: this is compared between channels and against 1 kHz. Told is what lies
+beyond its bound by more than its uncertainty; what lies nearer to it says so in its row. Pure.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Generator, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sequencer.analysis.harmonics import fit_harmonics
 from sequencer.analysis.records import Record
 from sequencer.analysis.uncertainty import Part, difference
 from sequencer.measurements.power_job import ChannelJob
 from sequencer.measurements.requests import Fire, Reply, Request, Rest, Shot
-from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, expanded, shot_of
+from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, beyond, expanded, near, shot_of
 from sequencer.plan.estimate_values import GAIN_OUTPUT_VRMS
 from sequencer.plan.window import GAIN_HARMONICS, gain_cycles
 
@@ -39,6 +40,17 @@ class Tone:
     parts: tuple[Part, ...] = ()
 
 
+@dataclass(frozen=True)
+class Less:
+    """A channel's gain below that of the channel of most gain, dB. expanded_db: of the difference of the two, which
+    have ranges and probes of their own, and the generator's level in common."""
+
+    channel: str
+    than: str
+    less_db: float
+    expanded_db: float | None
+
+
 def gain(job: ValueJob) -> ValueTalk:
     """Gain at 1 kHz (or the tone nearest to it), and at every other tone the difference from it, dB.
 
@@ -55,8 +67,9 @@ def gain(job: ValueJob) -> ValueTalk:
         for channel in job.channels:
             seen[channel.name].append(_seen(channel, shot, frequency_hz))
     reference_hz = min(job.point.frequencies_hz, key=lambda hz: abs(math.log(hz / REFERENCE_HZ)))
-    values = [v for name, tones in seen.items() for v in _values(name, tones, reference_hz)]
-    return Values(tuple(values), tuple(_findings(seen, reference_hz)), shots)
+    apart = tuple(_apart_by_channel({name: _at(tones, reference_hz) for name, tones in seen.items()}))
+    values = [v for name, tones in seen.items() for v in _values(name, tones, reference_hz, apart)]
+    return Values(tuple(values), tuple(_findings(seen, reference_hz, apart)), shots)
 
 
 def _tone(job: ValueJob, frequency_hz: float) -> Generator[Request, Reply, tuple[Shot, int]]:
@@ -96,14 +109,24 @@ def _parts(channel: ChannelJob, record: Record, noise: float) -> Iterator[Part]:
             yield Part(source.id, DB_OF_RATIO * source.standard, source.kind)
 
 
-def _values(name: str, tones: list[Tone], reference_hz: float) -> Iterator[Value]:
+def _values(name: str, tones: list[Tone], reference_hz: float, apart: tuple[Less, ...]) -> Iterator[Value]:
     reference = _at(tones, reference_hz)
-    yield _value(name, f"gain at {_hertz(reference_hz)}", "dB", reference, reference.gain_db, reference.parts)
+    value = _value(name, f"gain at {_hertz(reference_hz)}", "dB", reference, reference.gain_db, reference.parts)
+    said = [*(_nearly(less) for less in apart if less.channel == name), value.reason]
+    yield replace(value, reason="; ".join(filter(None, said)))
     for tone in tones:
         if tone.frequency_hz != reference_hz:
             words = f"response at {_hertz(tone.frequency_hz)}"
             parts = difference(tone.parts, reference.parts)
             yield _value(name, words, f"dB re {_hertz(reference_hz)}", tone, _apart(tone, reference), parts)
+
+
+def _nearly(less: Less) -> str:
+    """Where the bound is nearer than the uncertainty of the difference, so that nothing is told."""
+    words = near(less.less_db, MISMATCH_DB, less.expanded_db)
+    side = "at most" if less.less_db <= MISMATCH_DB else "above"
+    nothing = not words or beyond(less.less_db, MISMATCH_DB, less.expanded_db)
+    return "" if nothing else f"{less.less_db:.2f} dB below channel {less.than}: {side} {MISMATCH_DB:g} dB{words}"
 
 
 def _value(channel: str, name: str, unit: str, tone: Tone, value: float | None, parts: tuple[Part, ...]) -> Value:
@@ -121,31 +144,37 @@ def _value(channel: str, name: str, unit: str, tone: Tone, value: float | None, 
     )
 
 
-def _findings(seen: Mapping[str, list[Tone]], reference_hz: float) -> Iterator[Finding]:
-    levels = {name: _at(tones, reference_hz).gain_db for name, tones in seen.items()}
-    for name, level in levels.items():
-        if level is None:
+def _findings(seen: Mapping[str, list[Tone]], reference_hz: float, apart: tuple[Less, ...]) -> Iterator[Finding]:
+    for name, tones in seen.items():
+        if _at(tones, reference_hz).gain_db is None:
             sentence = f"no output seen at {_hertz(reference_hz)}, at a harmless level"
             yield Finding("no output", sentence, SILENT, name)
-    yield from _mismatch({name: db for name, db in levels.items() if db is not None}, reference_hz)
+    for less in apart:
+        if beyond(less.less_db, MISMATCH_DB, less.expanded_db):
+            sentence = f"gain {less.less_db:.2f} dB below that of channel {less.than} at {_hertz(reference_hz)}"
+            yield Finding("channel mismatch", sentence, TRIM, less.channel)
     for name, tones in seen.items():
         yield from _boost(name, tones, _at(tones, reference_hz))
 
 
-def _mismatch(levels: Mapping[str, float], reference_hz: float) -> Iterator[Finding]:
-    """Each channel against the one of most gain."""
+def _apart_by_channel(references: Mapping[str, Tone]) -> Iterator[Less]:
+    """Each other channel against the one of most gain; a channel without output is left out."""
+    levels = {name: tone.gain_db for name, tone in references.items() if tone.gain_db is not None}
     high = max(levels, key=lambda name: levels[name], default="")
     for name, level in levels.items():
-        if (less_db := levels[high] - level) > MISMATCH_DB:
-            sentence = f"gain {less_db:.2f} dB below that of channel {high} at {_hertz(reference_hz)}"
-            yield Finding("channel mismatch", sentence, TRIM, name)
+        if name != high:
+            parts = difference(references[high].parts, references[name].parts)
+            yield Less(name, high, levels[high] - level, expanded(parts)[0])
 
 
 def _boost(name: str, tones: list[Tone], reference: Tone) -> Iterator[Finding]:
-    raised = [(db, tone.frequency_hz) for tone in tones if (db := _apart(tone, reference)) is not None]
-    most_db, frequency_hz = max(raised, default=(0.0, 0.0))
-    if most_db > BOOST_DB:
-        sentence = f"{most_db:+.1f} dB at {_hertz(frequency_hz)}: boost is on"
+    """Once a channel, where it stands highest."""
+    raised = [(db, tone) for tone in tones if (db := _apart(tone, reference)) is not None]
+    if not raised:
+        return
+    most_db, at = max(raised, key=lambda one: one[0])
+    if beyond(most_db, BOOST_DB, expanded(difference(at.parts, reference.parts))[0]):
+        sentence = f"{most_db:+.1f} dB at {_hertz(at.frequency_hz)}: boost is on"
         yield Finding("boost", sentence, CONTROLS, name)
 
 

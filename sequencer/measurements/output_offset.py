@@ -6,8 +6,9 @@ it is what is read (see `Quiet`). 0.2 s are whole cycles of 50 and of 60 Hz: hum
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,7 +18,18 @@ from sequencer.measurements.idle_watch import IdleWatch
 from sequencer.measurements.power_job import ChannelJob
 from sequencer.measurements.requests import Quiet, Reply, Request, Rest, Shot
 from sequencer.measurements.states import State, reach
-from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, expanded, near, scatter, shot_of
+from sequencer.measurements.values import (
+    Finding,
+    Value,
+    ValueJob,
+    Values,
+    ValueTalk,
+    beyond,
+    expanded,
+    near,
+    scatter,
+    shot_of,
+)
 from sequencer.plan.window import SILENCE_READ_S, TRIGGER_CYCLES, TRIGGER_HZ, TRIGGER_PAST_S
 
 SCALES_V = (0.5, 5.0)  # at the unit; then the largest range: a small offset needs a small one
@@ -31,18 +43,24 @@ WARM_REPAIR = "Look for a leaking or mismatched input pair, or a part that heat 
 
 @dataclass(frozen=True)
 class Offset:
-    """One channel's mean, V, with its uncertainty (expanded, 95 %, V)."""
+    """One channel's mean, V, with its uncertainty (expanded, 95 %, V).
+
+    change_expanded_v: of its change against another reading like it: both hold the same offset of the input.
+    """
 
     channel: str
     volts: float
     expanded_v: float | None
     factor: float | None
+    change_expanded_v: float | None
 
 
 def output_offset(job: ValueJob) -> ValueTalk:
-    """Offset of each channel, judged: within the unit's own bound, doubtful above it, outside above 50 mV.
+    """Offset of each channel, judged: within the unit's own bound, doubtful above it, outside above 50 mV; the latter
+    two only where it is above by more than its uncertainty, most of which is the digitiser's own offset.
 
-    Above 100 mV the unit must not be driven: a signal on top of it tells nothing, and heats what is broken.
+    Above 100 mV the unit must not be driven: a signal on top of it tells nothing, and heats what is broken. Here the
+    reading counts as it stands: what cannot be told from such an offset is not driven either.
     """
     watch = IdleWatch(job)
     yield Rest(job.rest_s)
@@ -93,13 +111,15 @@ def silent_part(record: Record) -> Volts:
 def _offset(job: ValueJob, channel: ChannelJob, record: Record) -> Offset:
     volts = silent_part(record)
     mean_v = float(volts.mean())
-    gains = (
+    gains = [
         Part(s.id, mean_v * s.standard, s.kind) for s in channel.sources_on(record.full_scale_v) if s.of == "voltage"
-    )
+    ]
     converter = Part(f"step:{channel.input}", record.step_v / 2.0 * DEVIATION["rectangular"], "rectangular")
     noise = scatter([float(block.mean()) for block in np.array_split(volts, BLOCKS)], "noise")
-    expanded_v, factor = expanded([job.offset_parts[channel.name], converter, noise, *gains])
-    return Offset(channel.name, mean_v, expanded_v, factor)
+    own = [converter, noise, *gains]
+    expanded_v, factor = expanded([job.offset_parts[channel.name], *own])
+    alone_v, _ = expanded(own)
+    return Offset(channel.name, mean_v, expanded_v, factor, math.sqrt(2.0) * alone_v if alone_v else None)
 
 
 def _value(job: ValueJob, seen: Offset, state: State) -> Value:
@@ -118,25 +138,38 @@ def _value(job: ValueJob, seen: Offset, state: State) -> Value:
 
 
 def judged(volts: float, expanded_v: float | None, within_v: float) -> tuple[str | None, str]:
-    """Judgement and what it was held against. Between the two bounds it is doubtful, and not judged."""
+    """Judgement and what it was held against. What is neither within nor proved outside is not judged."""
     size, outside_v = abs(volts), max(within_v, OUTSIDE_V)
     if size <= within_v:
         return "within", f"at most {_mv(within_v)}{near(size, within_v, expanded_v)}"
-    if size > outside_v:
-        return "outside", f"at most {_mv(outside_v)}{near(size, outside_v, expanded_v)}"
-    return None, f"doubtful: above {_mv(within_v)}, not above {_mv(outside_v)}"
+    if beyond(size, outside_v, expanded_v):
+        return "outside", f"at most {_mv(outside_v)}"
+    if not beyond(size, within_v, expanded_v):
+        return None, f"above {_mv(within_v)}{near(size, within_v, expanded_v)}"
+    above = size > outside_v
+    second = f"{'' if above else 'not '}above {_mv(outside_v)}{near(size, outside_v, expanded_v)}"
+    return None, f"doubtful: above {_mv(within_v)}, {second}"
 
 
 def _findings(job: ValueJob, seen: Offset) -> list[Finding]:
-    """As found it is an offset; where the unit had none when it was cold, it is one that heat brings."""
-    found = _finding(seen, job.expected.offset_within_v)
+    """As found it is an offset; where heat brings it, or more than the bound of it, it is told as that."""
+    within_v = job.expected.offset_within_v
+    found = _finding(seen, within_v)
     cold_v = None if job.point.wait == "cold" else _cold_v(job, seen.channel)
-    if found is None:
-        return []
-    if found.kind == "no drive" or cold_v is None or abs(cold_v) > job.expected.offset_within_v:
-        return [found]
-    sentence = f"{found.sentence}; it was {_mv(cold_v)} cold, and now the unit is {job.point.wait}"
-    return [replace(found, kind="offset warm", sentence=sentence, next_action=WARM_REPAIR)]
+    if cold_v is None or (found is not None and found.kind == "no drive"):
+        return [found] if found else []
+    if not _grown(seen, cold_v, within_v) and (found is None or abs(cold_v) > within_v):
+        return [found] if found else []
+    sentence = found.sentence if found else f"offset {_mv(seen.volts)}, above {_mv(within_v)}"
+    sentence = f"{sentence}; it was {_mv(cold_v)} cold, and now the unit is {job.point.wait}"
+    return [Finding("offset warm", sentence, WARM_REPAIR, seen.channel)]
+
+
+def _grown(seen: Offset, cold_v: float, within_v: float) -> bool:
+    """By more than the bound, to above it. What heat adds is known better than the offset itself, as the input's own
+    is in both readings: it may be proved where the offset is not yet."""
+    larger = abs(seen.volts) > max(within_v, abs(cold_v))
+    return larger and beyond(abs(seen.volts - cold_v), within_v, seen.change_expanded_v)
 
 
 def _finding(seen: Offset, within_v: float) -> Finding | None:
@@ -144,10 +177,10 @@ def _finding(seen: Offset, within_v: float) -> Finding | None:
     if size > NO_DRIVE_V:
         sentence = f"offset {_mv(seen.volts)}, above {_mv(NO_DRIVE_V)}: the unit is not driven"
         return Finding("no drive", sentence, REPAIR, seen.channel)
-    if size > max(within_v, OUTSIDE_V):
-        sentence = f"offset {_mv(seen.volts)}, above {_mv(max(within_v, OUTSIDE_V))}"
-        return Finding("offset outside", sentence, REPAIR, seen.channel)
-    if size > within_v:
+    outside_v = max(within_v, OUTSIDE_V)
+    if beyond(size, outside_v, seen.expanded_v):
+        return Finding("offset outside", f"offset {_mv(seen.volts)}, above {_mv(outside_v)}", REPAIR, seen.channel)
+    if beyond(size, within_v, seen.expanded_v):
         sentence = f"offset {_mv(seen.volts)}, above {_mv(within_v)}: doubtful"
         return Finding("offset doubtful", sentence, MEASURE_AGAIN, seen.channel)
     return None

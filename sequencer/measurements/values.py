@@ -128,6 +128,13 @@ def near(value: float, limit: float, expanded_u: float | None) -> str:
     return ", nearer to it than the uncertainty" if expanded_u and abs(value - limit) < expanded_u else ""
 
 
+def beyond(value: float, limit: float, expanded_u: float | None) -> bool:
+    """Above the limit by more than its uncertainty: only then is something wrong proved, and told (the guarded
+    rejection of JCGM 106, 8.3, and of ISO 14253-1; both from memory). On a sound unit the bench's own error may lie
+    in between."""
+    return value - (expanded_u or 0.0) > limit
+
+
 def shot_of(reply: Reply) -> Shot:
     """The reply to a burst. Raises TypeError for any other."""
     if not isinstance(reply, Shot):

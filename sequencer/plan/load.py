@@ -39,6 +39,8 @@ __all__ = [
     "gather_inputs",
     "load_bench",
     "load_inputs",
+    "load_on_bench",
+    "load_other",
     "load_plan",
     "load_unit",
     "parse_unit_argument",
@@ -85,6 +87,27 @@ def load_unit(name_or_path: str) -> Loaded[Unit]:
 def load_bench(name_or_path: str) -> Loaded[Bench]:
     """Raises InputRefused with every problem of the file, the paths it names included."""
     return _one(BENCH, name_or_path)
+
+
+def load_other(word: str, model: type[M], check: Callable[[M, str], list[Problem]], path: Path) -> Loaded[M]:
+    """A file of another kind, of which none ships. check: as far as the model can't tell. Raises InputRefused."""
+    return _one(_Kind(word, word, model, check), str(path) if path.suffix == ".toml" else f"{path.parent}/{path.name}")
+
+
+def load_on_bench(units: Sequence[str], bench: str) -> tuple[Loaded[Bench], tuple[UnitInBay, ...]]:
+    """Units in the bays of a bench, without a plan. Raises InputRefused with the problems of all files."""
+    problems: list[Problem] = []
+    arguments = _arguments(units, problems)
+    loaded_units = [_with_serial(_try(UNIT, one.file, problems), one.serial) for one in arguments]
+    loaded_bench = _try(BENCH, bench, problems)
+    problems += serial_problems([one.model.serial for one in loaded_units if one is not None])
+    bays: list[Bay | None] = []
+    if loaded_bench is not None:
+        bays, more = bays_for(arguments, loaded_bench.model, loaded_bench.name)
+        problems += more
+    if loaded_bench is None or problems:
+        raise InputRefused(list(dict.fromkeys(problems)))
+    return loaded_bench, tuple(UnitInBay(one, bay) for one, bay in zip(loaded_units, bays, strict=True) if one and bay)
 
 
 def load_inputs(plan: str, units: Sequence[str], bench: str) -> Inputs:

@@ -254,6 +254,7 @@ class Load(Strict):
     continuous_w: Positive
     burst_j: Positive
     burst_max_s: Positive = 10.0
+    j_per_k: Positive | None = None  # of one channel's resistors; absent: worked out from burst_j
     kind: Literal["wirewound", "film"] = "wirewound"
     measured: date | None = None
 

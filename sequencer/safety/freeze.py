@@ -6,6 +6,7 @@ It is written before anything is energised, so that whoever reads it needs no be
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
@@ -13,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 FORMAT = 1
+MOST_PORT = 65_535
+EXIT_QUIET, EXIT_REFUSED, EXIT_NOT_CONFIRMED, EXIT_ACTED = 0, 2, 3, 10  # the guardian's
 
 
 class FrozenProblem(Exception):
@@ -21,16 +24,20 @@ class FrozenProblem(Exception):
 
 @dataclass(frozen=True)
 class Instrument:
-    """off: lines harmless in any state. off_ask: asks whether it is off; off_words: replies that say so."""
+    """opening: lines told first on a connection. off: lines harmless in any state. off_ask: asks whether it is off;
+    off_words: replies that say so, in capitals. identity_begins: how its reply to identity_ask begins."""
 
     role: str
     host: str
     port: int
     write_end: str
     read_end: str
+    opening: tuple[str, ...]
     off: tuple[str, ...]
     off_ask: str
     off_words: tuple[str, ...]
+    identity_ask: str
+    identity_begins: str
 
 
 @dataclass(frozen=True)
@@ -54,9 +61,10 @@ class Rail:
 
 @dataclass(frozen=True)
 class Frozen:
-    """instruments: in the order they are told off, all begun together. pid, pid_began: the process that holds the
-    links, and its start in clock ticks, so that a later process of the same number is left alone. record: where the
-    guardian writes what it did."""
+    """instruments: told off all at once. pid, pid_began: the process that holds the links, and its start in clock
+    ticks, so that a later process of the same number is left alone. record: where the guardian writes what it did.
+    begin_within_s: from being armed to the first beat, which comes before anything is energised. silent_after_s: from
+    one beat to the next."""
 
     run: str
     bench: str
@@ -65,17 +73,10 @@ class Frozen:
     instruments: tuple[Instrument, ...]
     rail: Rail
     record: str
+    begin_within_s: float = 30.0
     silent_after_s: float = 0.5
     give_up_after_s: float = 30.0
     format: int = FORMAT
-
-    @property
-    def supply(self) -> Instrument:
-        """Raises FrozenProblem where there is none."""
-        for one in self.instruments:
-            if one.role == "supply":
-                return one
-        raise FrozenProblem("instruments: no supply among them")
 
 
 def to_text(frozen: Frozen) -> str:
@@ -93,22 +94,11 @@ def from_text(text: str) -> Frozen:
     if data.get("format") != FORMAT:
         raise FrozenProblem(f"format = {data.get('format')!r}: this version reads {FORMAT}")
     try:
-        frozen = Frozen(**_built(data))
-        frozen.supply  # noqa: B018 (raises where there is none)
-        return frozen
-    except (TypeError, KeyError, AttributeError, ValueError) as error:
-        raise FrozenProblem(f"a key is missing, unknown or of another kind: {error}") from None
-
-
-def _built(data: Mapping[str, Any]) -> dict[str, Any]:
-    rail = data["rail"]
-    readings = tuple(Reading(one["ask"], one["label"], tuple(one["gives"])) for one in rail["readings"])
-    instruments = tuple(
-        Instrument(**(dict(one) | {"off": tuple(one["off"]), "off_words": tuple(one["off_words"])}))
-        for one in data["instruments"]
-    )
-    numbers = {name: float(rail[name]) for name in ("safe_v", "safe_a", "bleed_s")}
-    return dict(data) | {"instruments": instruments, "rail": Rail(readings, **numbers)}
+        return _built(data)
+    except KeyError as error:
+        raise FrozenProblem(f"{error.args[0]}: missing") from None
+    except (TypeError, AttributeError) as error:
+        raise FrozenProblem(f"a key is unknown or of another kind: {error}") from None
 
 
 def write(path: Path, frozen: Frozen) -> None:
@@ -137,4 +127,68 @@ def began(pid: int) -> int:
         text = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
     except OSError:
         return 0
-    return int(text.rpartition(")")[2].split()[19])
+    return int(text.rpartition(")")[2].split()[19])  # its name may hold blanks and brackets
+
+
+# Nothing in the file is taken on trust: the moment of need is too late to find a hole in it.
+
+
+def _built(data: Mapping[str, Any]) -> Frozen:
+    instruments = tuple(_instrument(one, f"instruments[{at}]") for at, one in enumerate(data["instruments"]))
+    if [one.role for one in instruments].count("supply") != 1:
+        raise FrozenProblem("instruments: exactly one must be the supply")
+    whole = {name: _whole(data[name], name) for name in ("pid", "pid_began")}
+    limits = {name: _positive(data[name], name) for name in ("begin_within_s", "silent_after_s", "give_up_after_s")}
+    texts = {name: _word(data[name], name) for name in ("run", "bench", "record")}
+    return Frozen(**(dict(data) | {"instruments": instruments, "rail": _rail(data["rail"])} | whole | limits | texts))
+
+
+def _instrument(one: Mapping[str, Any], at: str) -> Instrument:
+    port = _whole(one["port"], f"{at}.port")
+    if port > MOST_PORT:
+        raise FrozenProblem(f"{at}.port: {port} is no TCP port")
+    named = ("role", "host", "write_end", "read_end", "off_ask", "identity_ask", "identity_begins")
+    words = {name: _word(one[name], f"{at}.{name}") for name in named}
+    lists = {name: _words(one[name], f"{at}.{name}") for name in ("opening", "off", "off_words")}
+    if not (lists["off"] and lists["off_words"]):
+        raise FrozenProblem(f"{at}: nothing that switches it off, or nothing that says it is off")
+    return Instrument(**(dict(one) | words | lists | {"port": port}))
+
+
+def _rail(rail: Mapping[str, Any]) -> Rail:
+    readings = tuple(_reading(one) for one in rail["readings"])
+    if {"volts", "amps"} - {name for one in readings for name in one.gives}:
+        raise FrozenProblem("rail.readings: volts and amps must both be asked for")
+    numbers = {name: _positive(rail[name], f"rail.{name}") for name in ("safe_v", "safe_a", "bleed_s")}
+    return Rail(**(dict(rail) | {"readings": readings} | numbers))
+
+
+def _reading(one: Mapping[str, Any]) -> Reading:
+    if not isinstance(one["label"], str):  # it may be empty
+        raise FrozenProblem(f"rail.label: {one['label']!r} is no text")
+    words = {"ask": _word(one["ask"], "rail.ask"), "gives": _words(one["gives"], "rail.gives")}
+    return Reading(**(dict(one) | words))
+
+
+def _word(value: Any, name: str) -> str:
+    if not isinstance(value, str) or not value:
+        raise FrozenProblem(f"{name}: {value!r} is no text")
+    return value
+
+
+def _words(value: Any, name: str) -> tuple[str, ...]:
+    if not isinstance(value, list):
+        raise FrozenProblem(f"{name}: {value!r} is no list")
+    return tuple(_word(one, name) for one in value)
+
+
+def _whole(value: Any, name: str) -> int:
+    if not isinstance(value, int) or isinstance(value, bool) or value <= 0:
+        raise FrozenProblem(f"{name}: {value!r} is no whole number above 0")
+    return value
+
+
+def _positive(value: Any, name: str) -> float:
+    if not isinstance(value, int | float) or isinstance(value, bool) or not (math.isfinite(value) and value > 0):
+        raise FrozenProblem(f"{name}: {value!r} is no number above 0")
+    return float(value)

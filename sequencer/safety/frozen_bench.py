@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from drivers.dialect import Dialect
-from sequencer.safety.freeze import Frozen, Instrument, Rail, Reading
+from sequencer.safety.freeze import MOST_PORT, Frozen, Instrument, Rail, Reading
 from sequencer.safety.make_safe import RAIL_SAFE_A, RAIL_SAFE_V
 
 SWITCHED_OFF = ("generator", "supply")
@@ -16,7 +16,7 @@ USUAL_OFF = ("0", "OFF")
 
 @dataclass(frozen=True)
 class Held:
-    """Whose links they are. record: path the guardian writes to."""
+    """Whose links they are. record: absolute path the guardian writes to. bleed_s: how long the rail may take."""
 
     run: str
     bench: str
@@ -26,14 +26,23 @@ class Held:
     bleed_s: float
 
 
-def freeze(held: Held, dialects: Mapping[Any, Dialect], addresses: Mapping[Any, str]) -> Frozen:
-    """addresses: VISA resource per role. Raises ValueError for one that is no TCP socket."""
+def freeze(
+    held: Held,
+    dialects: Mapping[Any, Dialect],
+    addresses: Mapping[Any, str],
+    identities: Mapping[Any, str] | None = None,
+) -> Frozen:
+    """addresses: VISA resource per role; identities: how each one's identity begins, where the bench's file is stricter
+    than the dialect. Raises ValueError for an address that is no TCP socket."""
+    stricter = identities or {}
     return Frozen(
         run=held.run,
         bench=held.bench,
         pid=held.pid,
         pid_began=held.pid_began,
-        instruments=tuple(_instrument(role, dialects[role], addresses[role]) for role in SWITCHED_OFF),
+        instruments=tuple(
+            _instrument(role, dialects[role], addresses[role], stricter.get(role, "")) for role in SWITCHED_OFF
+        ),
         rail=_rail(dialects["supply"], held.bleed_s),
         record=held.record,
     )
@@ -42,14 +51,15 @@ def freeze(held: Held, dialects: Mapping[Any, Dialect], addresses: Mapping[Any, 
 def host_and_port(address: str) -> tuple[str, int]:
     """Of TCPIP[n]::host::port::SOCKET. Raises ValueError."""
     parts = address.split("::")
-    if len(parts) != 4 or not parts[0].upper().startswith("TCPIP") or parts[3].upper() != "SOCKET":
+    is_socket = len(parts) == 4 and parts[0].upper().startswith("TCPIP") and parts[3].upper() == "SOCKET"
+    if not (is_socket and parts[1] and parts[2].isdecimal() and 0 < int(parts[2]) <= MOST_PORT):
         raise ValueError(f"{address}: the guardian reaches TCPIP::host::port::SOCKET only")
     return parts[1], int(parts[2])
 
 
-def _instrument(role: str, dialect: Dialect, address: str) -> Instrument:
+def _instrument(role: str, dialect: Dialect, address: str, stricter: str) -> Instrument:
     host, port = host_and_port(address)
-    output = dialect.file.setting["output"]
+    greeting, output = dialect.greeting(stricter), dialect.file.setting["output"]
     off = {sample.reply.upper() for sample in output.samples if sample.means is False}
     return Instrument(
         role=role,
@@ -57,9 +67,12 @@ def _instrument(role: str, dialect: Dialect, address: str) -> Instrument:
         port=port,
         write_end=dialect.link.write_end,
         read_end=dialect.link.read_end,
+        opening=greeting.opening,
         off=dialect.make_safe_lines(),
         off_ask=dialect.settings["output"].question(),
         off_words=tuple(sorted(off | set(USUAL_OFF))),
+        identity_ask=greeting.identity_ask,
+        identity_begins=greeting.identity_begins,
     )
 
 

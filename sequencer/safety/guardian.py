@@ -5,8 +5,9 @@ an instrument with one connection would accept a second one and ignore it. It li
 
     python -P -m sequencer.safety.guardian FROZEN_FILE
 
-Standard input is the lifeline: a line "beat" at least every `silent_after_s`, "goodbye" at the end. On standard output
-it says "armed" once.
+Standard input is the lifeline: a line "beat" at least every `silent_after_s`, "goodbye" at the end of a bench that is
+safe, "yours" by one who could not confirm that and has closed its links. On standard output it says "armed" once, or
+what is wrong.
 """
 
 from __future__ import annotations
@@ -22,49 +23,103 @@ import time
 from pathlib import Path
 from typing import Literal
 
-from sequencer.safety.freeze import Frozen, FrozenProblem, began, read
-from sequencer.safety.guardian_acts import Outcome, switch_off
+from sequencer.safety.freeze import (
+    EXIT_ACTED,
+    EXIT_NOT_CONFIRMED,
+    EXIT_QUIET,
+    EXIT_REFUSED,
+    Frozen,
+    FrozenProblem,
+    began,
+    read,
+)
+from sequencer.safety.guardian_acts import Outcome, Reached, SwitchingOff, reach
 
-End = Literal["goodbye", "pipe ended", "silent"]
-EXIT_QUIET, EXIT_REFUSED, EXIT_ACTED, EXIT_NOT_CONFIRMED = 0, 2, 10, 3
+End = Literal["goodbye", "yours", "pipe ended", "silent"]
+IGNORED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP, signal.SIGPIPE)
+DEAD_WITHIN_S = 1.0
+WHY = {
+    "silent": "nightramp hung and was killed",
+    "pipe ended": "nightramp ended without a goodbye",
+    "yours": "nightramp could not confirm that the bench was safe",
+}
 
 
 class Record:
-    """What it did, a JSON line each, written at once: the next start reads it."""
+    """What it did, a JSON line each, written at once: the next start reads it. Open from the beginning: a record that
+    can't be written must not be found out later."""
 
-    def __init__(self, path: str) -> None:
-        self._path, self._lock = path, threading.Lock()
+    def __init__(self, frozen: Frozen) -> None:
+        self._run = frozen.run
+        try:
+            self._file = os.open(frozen.record, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise FrozenProblem(f"record: {frozen.record}: {error.strerror}") from None
 
-    def note(self, who: str, what: str) -> None:
-        line = json.dumps({"time_s": time.time(), "who": who, "what": what})  # noqa: TID251 (real clock)
-        with self._lock, contextlib.suppress(OSError), open(self._path, "a", encoding="utf-8") as file:
-            file.write(line + "\n")  # a full disk must not keep it from its work
+    def note(self, who: str, what: str, **more: bool) -> None:
+        now_s = time.time()  # noqa: TID251 (the guardian lives on the real clock)
+        line = json.dumps({"time_s": now_s, "run": self._run, "who": who, "what": what} | more)
+        with contextlib.suppress(OSError):  # a full disk must not keep it from its work
+            os.write(self._file, line.encode() + b"\n")
+
+    def last(self, what: str, *, confirmed: bool) -> None:
+        self.note("guardian", what, confirmed=confirmed)
+        with contextlib.suppress(OSError):
+            os.fsync(self._file)
+
+
+class Holder:
+    """The process that holds the links, by a descriptor: a later process of the same number is never meant."""
+
+    def __init__(self, frozen: Frozen, record: Record) -> None:
+        self._pid, self._record = frozen.pid, record
+        self._lock, self._is_done = threading.Lock(), False
+        try:
+            self._process = os.pidfd_open(frozen.pid)
+        except OSError as error:
+            raise FrozenProblem(f"pid: process {frozen.pid} can't be guarded: {error.strerror}") from None
+        if began(frozen.pid) != frozen.pid_began:
+            raise FrozenProblem(f"pid_began: process {frozen.pid} is another one than was frozen")
+
+    @property
+    def is_dead(self) -> bool:
+        return bool(select.select([self._process], [], [], 0)[0])
+
+    def kill(self, why: str) -> None:
+        """Once; returns when it is dead, and with it its connections."""
+        with self._lock:
+            if self._is_done:
+                return
+            self._is_done = True
+            if self.is_dead:
+                return
+            with contextlib.suppress(ProcessLookupError):
+                signal.pidfd_send_signal(self._process, signal.SIGKILL)
+            select.select([self._process], [], [], DEAD_WITHIN_S)
+            self._record.note("guardian", f"{why}: process {self._pid} killed")
 
 
 def main(arguments: list[str]) -> int:
     """Guards until a goodbye, or acts."""
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGPIPE):
+    for number in IGNORED:
         signal.signal(number, signal.SIG_IGN)  # only the lifeline ends it
     try:
         frozen = read(Path(arguments[0]))
-    except (FrozenProblem, IndexError) as problem:
-        print(f"guardian: {problem}", file=sys.stderr)
-        return EXIT_REFUSED
+        bench = [reach(one) for one in frozen.instruments]
+        record = Record(frozen)
+        holder = Holder(frozen, record)
+    except IndexError:
+        return _refused("names no frozen file")
+    except FrozenProblem as problem:
+        return _refused(str(problem))
     os.write(1, b"armed\n")
-    end = wait_for_end(0, frozen.silent_after_s)
-    if end == "goodbye":
-        return EXIT_QUIET
-    record = Record(frozen.record)
-    if end == "silent":
-        _kill(frozen, record)
-    outcome = switch_off(frozen, record.note)
-    record.note("guardian", _last_word(end, outcome))
-    return EXIT_ACTED if outcome.confirmed else EXIT_NOT_CONFIRMED
+    end = wait_for_end(0, frozen.begin_within_s, frozen.silent_after_s)
+    return EXIT_QUIET if end == "goodbye" else _act(end, frozen, bench, (record, holder))
 
 
-def wait_for_end(pipe: int, silent_after_s: float) -> End:
+def wait_for_end(pipe: int, begin_within_s: float, silent_after_s: float) -> End:
     """Blocks while beats come. The first one may take its time: nothing is energised before it."""
-    rest, limit_s = b"", None
+    rest, limit_s = b"", begin_within_s
     while True:
         if not select.select([pipe], [], [], limit_s)[0]:
             return "silent"
@@ -77,37 +132,37 @@ def wait_for_end(pipe: int, silent_after_s: float) -> End:
         *lines, rest = (rest + more).split(b"\n")
         if b"goodbye" in lines:
             return "goodbye"
+        if b"yours" in lines:
+            return "yours"
         if lines:
             limit_s = silent_after_s
 
 
-def _kill(frozen: Frozen, record: Record) -> None:
-    """Before a link is opened: a process that only hangs still holds them. Never a stranger of the same number."""
-    if frozen.pid_began and began(frozen.pid) == frozen.pid_began:
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(frozen.pid, signal.SIGKILL)
-        record.note("guardian", f"no sign of life for {frozen.silent_after_s:g} s: process {frozen.pid} killed")
-    else:
-        record.note("guardian", f"no sign of life, and process {frozen.pid} is not there")
+def _act(end: End, frozen: Frozen, bench: list[Reached], hands: tuple[Record, Holder]) -> int:
+    record, holder = hands
+    if end == "silent":  # before a link is opened: a process that only hangs still holds them
+        holder.kill("no sign of life")
+
+    def free() -> None:
+        """Its pipe may have ended while it lives on, as when it waits for threads at its end, and holds a link."""
+        if end != "yours":
+            holder.kill("no goodbye, and an instrument does not answer")
+
+    outcome = SwitchingOff(frozen, record.note, free).all(bench)
+    record.last(_last_word(end, outcome), confirmed=not outcome.missing)
+    return EXIT_NOT_CONFIRMED if outcome.missing else EXIT_ACTED
+
+
+def _refused(why: str) -> int:
+    os.write(1, f"refused: {why}\n".encode())
+    return EXIT_REFUSED
 
 
 def _last_word(end: End, outcome: Outcome) -> str:
-    why = {"pipe ended": "nightramp ended without a goodbye", "silent": "nightramp hung and was killed"}[end]
-    if outcome.confirmed:
-        return f"{why}; signal and supply were switched off and the rail seen to be down"
-    missing = [role for role, reply in outcome.off.items() if not reply]
-    missing += [] if outcome.rail_is_down else ["rail"]
-    return f"{why}; NOT CONFIRMED SAFE: {', '.join(missing)}"
-
-
-def last_record(path: Path) -> str | None:
-    """What a guardian of an earlier night did, in one sentence; None where it had nothing to do."""
-    try:
-        lines = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
-    except (OSError, ValueError):
-        return None
-    own = [line["what"] for line in lines if line.get("who") == "guardian"]
-    return str(own[-1]) if own else None
+    why = WHY[end]
+    if outcome.missing:
+        return f"{why}; NOT CONFIRMED SAFE: {', '.join(outcome.missing)}"
+    return f"{why}; signal and supply were switched off and the rail seen to be down"
 
 
 if __name__ == "__main__":

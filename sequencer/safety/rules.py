@@ -81,7 +81,7 @@ class Rules:
         seen_c = [celsius for celsius in temps if celsius is not None]
         lowered: dict[str, Unit] = {}
         if temps:
-            heat = unit.heat.model_copy(update={"trip_c": _just_below(min(seen_c, default=0.0))})
+            heat = unit.heat.model_copy(update={"trip_c": _just_below(next(iter(seen_c), 0.0))})
             lowered["heat sink"] = unit.model_copy(update={"heat": heat})
         lowered["supply current"] = unit.model_copy(update={"supply_a_max": _just_below(reading.supply_a)})
         wrong = (self._tripped_by(name, one, reading) for name, one in lowered.items())

@@ -1,0 +1,63 @@
+"""What is shown before real instruments are energised: the most that the plan can do, what guards it. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from sequencer.plan.check_table import Checked
+from sequencer.plan.models import Bench, Hardware
+
+WORD = "energise"
+CAUTIONS = (
+    "Fuses, thermal cut-outs and a hand-operated emergency stop come first: software is the last of the protections.",
+    "Loads and heat sinks get hot. Both terminals of a bridged output are live. Capacitors stay charged when off.",
+    "A tone at full power harms hearing: no loudspeaker may be connected. Local codes and licensed practice hold.",
+)
+DECLARED = (
+    ("load_thermostat", "thermostat on the loads"),
+    ("fuse_per_supply_lead", "a fuse per supply lead"),
+    ("fireproof_base", "fire-proof base"),
+    ("cut_off", "cut-off relay that drops when not fed"),
+)
+
+
+def arming_lines(every: Sequence[Checked]) -> list[str]:
+    """Peak volts, watts, joules and amps per unit at most, the ceilings, the hardware that the bench declares."""
+    lines = ["What this night may do to what is connected:"]
+    for checked in every:
+        lines += _of_unit(checked)
+    bench = every[0].bench
+    return [*lines, *_of_bench(bench), *CAUTIONS]
+
+
+def _of_unit(checked: Checked) -> Iterator[str]:
+    costs, unit = checked.estimates, checked.unit
+    crest_v = max((one.clip_v or 0.0 for one in costs), default=0.0)
+    watts = max((one.power_w for one in costs), default=0.0)
+    burst_j = max((one.burst_j for one in costs), default=0.0)
+    amps = max((one.supply_a for one in costs), default=0.0)
+    load_j, unit_j = sum(one.energy_load_j for one in costs), sum(one.energy_unit_j + one.idle_j for one in costs)
+    loads = ", ".join(sorted({point.load for point in checked.points}))
+    yield (
+        f"  unit {unit.serial} ({unit.model}) into {loads}: up to {crest_v:.0f} V peak, {watts:.0f} W a channel, "
+        f"{burst_j:.3g} J a burst, {amps:.1f} A of supply;"
+    )
+    yield (
+        f"    {load_j:.0f} J into the loads, {unit_j:.0f} J of heat in the unit; "
+        f"stop at {unit.heat.stop_c:g}, trip at {unit.heat.trip_c:g} degC"
+    )
+
+
+def _of_bench(bench: Bench) -> Iterator[str]:
+    ceiling = bench.ceiling
+    output = "" if ceiling.output_w is None else f", {ceiling.output_w:g} W at an output"
+    yield (
+        f"  bench {bench.name}: never above {ceiling.generator_vrms:g} Vrms of generator, {ceiling.supply_v:g} V and "
+        f"{ceiling.supply_a:g} A of supply, {ceiling.burst_s:g} s of tone{output}"
+    )
+    yield f"  hardware declared: {_hardware(bench.hardware)}"
+
+
+def _hardware(hardware: Hardware) -> str:
+    there = [words for name, words in DECLARED if getattr(hardware, name)]
+    return ", ".join(there) if there else "none: bursts, and soaks up to 1/8 power only"
