@@ -11,6 +11,7 @@ import fcntl
 import hashlib
 import json
 import os
+import stat
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, fields
@@ -88,7 +89,7 @@ class BenchLock:
 
     def held_by(self) -> Holder | None:
         """Who holds it now. Raises BenchHeld where somebody does and does not say who."""
-        for folder in folders():
+        for folder in filter(_is_ours, folders()):
             path = folder / f"{self._key}.lock"
             if path.exists() and _is_held(path):
                 return _named(path)
@@ -141,7 +142,7 @@ class Known:
 
 def known() -> list[Known]:
     """Every lock file that can be read, held or not, the latest first: all there is where a bench file is broken."""
-    found = [(path, read(path)) for folder in folders() for path in folder.glob("*.lock")]
+    found = [(path, read(path)) for folder in filter(_is_ours, folders()) for path in folder.glob("*.lock")]
     readable = [Known(path, holder, _is_held(path)) for path, holder in found if holder is not None]
     return sorted(readable, key=lambda one: one.holder.since_s, reverse=True)
 
@@ -198,11 +199,19 @@ def _until(attempt: Callable[[], T | None]) -> T | None:
 
 
 def _make_folder(folder: Path) -> None:
-    """Ours alone: in a folder that others may write to, anybody could hold our locks. Raises OSError."""
+    """Raises OSError."""
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    found = folder.lstat()
-    if found.st_uid != os.getuid() or folder.is_symlink():
+    if not _is_ours(folder):
         raise PermissionError(f"{folder} belongs to somebody else")
+
+
+def _is_ours(folder: Path) -> bool:
+    """In a folder that others may write to, anybody could hold our locks, or name a process of ours to be ended."""
+    try:
+        found = folder.lstat()
+    except OSError:
+        return False
+    return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & stat.S_IWOTH
 
 
 def _wall_s() -> float:

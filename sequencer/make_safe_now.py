@@ -9,6 +9,7 @@ the standard library is enough.
 
 from __future__ import annotations
 
+import math
 import os
 import select
 import signal
@@ -65,6 +66,9 @@ class Target:
 def make_safe_now(asked: Asked, say: Say) -> int:
     """Returns the exit code. Raises InputRefused where neither bench nor frozen file can be read."""
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a closed terminal must not end it
+    if not 0.0 < asked.again_for_s < math.inf:  # also where it is no number
+        remedy = "a number of seconds above 0"
+        raise InputRefused([Problem("command line", "--again-for", str(asked.again_for_s), remedy)])
     target = _target(asked, say)
     try:
         missing = _made_safe(target, asked, say)
@@ -80,7 +84,7 @@ def _made_safe(target: Target, asked: Asked, say: Say) -> list[str]:
         _end(holder, say)
     with ExitStack() as held:
         _hold(target, held, say)
-        outcome = _switched_off(replace(target.frozen, give_up_after_s=asked.again_for_s), say)
+        outcome = _switched_off(_within(target.frozen, asked.again_for_s), say)
         return [ACTS[one] for one in outcome.missing] + _contacts(target, outcome, say)
 
 
@@ -234,6 +238,12 @@ def _hold(target: Target, held: ExitStack, say: Say) -> None:
 
 
 # Off
+
+
+def _within(frozen: Frozen, again_for_s: float) -> Frozen:
+    """What fails is tried again for so long; the rail gets no longer than it needs at most."""
+    rail = replace(frozen.rail, bleed_s=min(frozen.rail.bleed_s, again_for_s))
+    return replace(frozen, rail=rail, give_up_after_s=again_for_s)
 
 
 def _switched_off(frozen: Frozen, say: Say) -> Outcome:

@@ -43,17 +43,8 @@ class Files:
 
 
 def ports_of(bench: Loaded[Bench]) -> dict[str, int]:
-    """Role -> port to listen on: that of an address on this machine, 0 (any free one) for every other. Raises
-    InputRefused where two roles share an address."""
-    asked = {name: bench.model.role[name].address for name in ROLES}
-    problems = [
-        Problem(bench.name, f"role.{name}.address", repr(address), "another role has it: give each its own port")
-        for name, address in asked.items()
-        if list(asked.values()).count(address) > 1
-    ]
-    if problems:
-        raise InputRefused(problems)
-    return {name: _own_port(address) for name, address in asked.items()}
+    """Role -> port to listen on: that of an address on this machine, 0 (any free one) for every other."""
+    return {name: _own_port(bench.model.role[name].address) for name in ROLES}
 
 
 def _own_port(address: str) -> int:
@@ -125,8 +116,11 @@ def _opened(path: Path) -> Iterator[TextIO]:
         raise InputRefused(
             [Problem("command line", "--log", str(path), f"can't be written: {error.strerror}")]
         ) from None
-    with suppress(OSError), file:
+    try:
         yield file
+    finally:
+        with suppress(OSError):  # its last line, which was told already
+            file.close()
 
 
 class Servers(Protocol):

@@ -45,7 +45,8 @@ class Lifeline:
         self._write(b"beat\n")
 
     async def goodbye(self) -> None:
-        """It ends without acting. Only once the bench is confirmed safe. After it `beat` does nothing."""
+        """It ends without acting. Only once the bench is confirmed safe, and nothing is energised any more. After it
+        `beat` and another goodbye do nothing."""
         await self._part(b"goodbye\n", GOODBYE_WITHIN_S)
 
     async def hand_over(self) -> bool:
@@ -92,7 +93,8 @@ class Lifeline:
 
 @asynccontextmanager
 async def guarded(frozen: Path) -> AsyncIterator[Lifeline]:
-    """Armed inside the block; beat before anything is energised, and go on. Left without `goodbye`, the pipe ends and the guardian acts. Raises NotArmed."""
+    """Armed inside the block; beat before anything is energised, and go on. Left without `goodbye`, the pipe ends and
+    the guardian acts. Raises NotArmed."""
     process, pipe = _started(frozen)
     try:
         await _armed(process)

@@ -6,9 +6,12 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from sequencer.analysis.records import Volts
 from sequencer.measurements.requests import Shot
 from sequencer.plan.models import Unit
-from sequencer.safety.rules_model import HARMLESS_VRMS, TWICE, Breach, Scope, burst_s, within
+from sequencer.safety.rules_model import HARMLESS_VRMS, TWICE, Breach, Scope, within
 
 AWAY_DB = 1.5  # our own judgement
 KNEE_PART = 0.35  # of the crest at which its file lets it clip: it may clip earlier, and a limiter below that
@@ -25,9 +28,14 @@ class GainRules:
     def begin(self) -> None:
         self.away.clear()
 
+    def expected_v(self, name: str, shot: Shot) -> float:
+        """Vrms due by gain and level; 0 where nothing was proved."""
+        proved_db = self.gains.get((name, shot.request.frequency_hz), -math.inf)
+        return shot.level_vrms * math.pow(10.0, proved_db / 20.0)
+
     def learn(self, scope: Scope, shot: Shot) -> None:
         """A dead zone hides gain at the least levels: the highest counts."""
-        for name, volts in _settled_vrms(scope, shot).items():
+        for name, volts in _tones_vrms(scope, shot).items():
             key = (name, shot.request.frequency_hz)
             self.gains[key] = max(self.gains.get(key, -math.inf), _db(volts / shot.level_vrms))
 
@@ -35,9 +43,9 @@ class GainRules:
         """In current limit everything gives way: that has a stop of its own."""
         if clip_v is None or shot.supply_limited:
             return
-        for name, volts in _settled_vrms(scope, shot).items():
+        for name, volts in _tones_vrms(scope, shot).items():
             proved_db = self.gains.get((name, shot.request.frequency_hz))
-            if proved_db is None or not _is_far_below(shot.level_vrms, proved_db, clip_v):
+            if proved_db is None or not _is_far_below(self.expected_v(name, shot), clip_v):
                 continue
             seen_db = _db(volts / shot.level_vrms)
             highest_db = max(proved_db, _declared_db(scope.unit, name)) + AWAY_DB
@@ -49,23 +57,29 @@ class GainRules:
                 yield Breach("gain away", words, "gain, dB", seen_db, limit_db, name)
 
 
-def _is_far_below(level_vrms: float, proved_db: float, clip_v: float) -> bool:
+def _is_far_below(expected_v: float, clip_v: float) -> bool:
     """Driven, and far from where it may clip."""
-    expected_v = level_vrms * math.pow(10.0, proved_db / 20.0)
     return HARMLESS_VRMS <= expected_v <= KNEE_PART * clip_v / math.sqrt(2.0)
 
 
-def _settled_vrms(scope: Scope, shot: Shot) -> dict[str, float]:
-    """Of the AC part in the burst's second half, V; none of short bursts, silent or overloaded records."""
-    if shot.request.cycles < CYCLES_LEAST:
+def _tones_vrms(scope: Scope, shot: Shot) -> dict[str, float]:
+    """Of the burst's own frequency in its second half, V; none of short bursts, silent or overloaded records."""
+    cycles, hz = shot.request.cycles, shot.request.frequency_hz
+    if cycles < CYCLES_LEAST:
         return {}
-    found, length_s = {}, burst_s(shot.request)
+    found = {}
     for name, wire in scope.inputs(shot).items():
         record = shot.records[wire]
-        half = within(record, length_s / 2.0, length_s)
+        half = within(record, (cycles - cycles // 2) / hz, cycles / hz)
         if half.size and not record.overloaded:
-            found[name] = float(half.std())
+            found[name] = _tone_vrms(half, hz * record.sample_interval_s)
     return {name: volts for name, volts in found.items() if volts > 0.0}
+
+
+def _tone_vrms(volts: Volts, cycles_per_sample: float) -> float:
+    """One line of the spectrum: a thump or a noise is no gain."""
+    turns = np.exp(-2j * math.pi * cycles_per_sample * np.arange(volts.size))
+    return float(abs(np.dot(volts - volts.mean(), turns))) * math.sqrt(2.0) / volts.size
 
 
 def _declared_db(unit: Unit, name: str) -> float:

@@ -27,33 +27,31 @@ CLIP_SPREAD = 1.3  # how much lower than declared a unit may clip, for a lower b
 
 @dataclass
 class OutputRules:
-    """gains: (channel, Hz) -> volts out per volt in, as seen at harmless levels. gone: driven shots in a row without
-    output; lives as long as the unit is powered."""
+    """gone: driven shots in a row without output; lives as long as the unit is powered."""
 
-    gains: dict[tuple[str, float], float] = field(default_factory=dict)
     gone: dict[str, int] = field(default_factory=dict)
-    away: GainRules = field(default_factory=GainRules)
+    gain: GainRules = field(default_factory=GainRules)
 
     def begin(self) -> None:
         self.gone.clear()
-        self.away.begin()
+        self.gain.begin()
 
     def hear(self, scope: Scope, shot: Shot) -> Breach | None:
         found = _silences(scope, shot) if is_quiet(shot) else self._outputs(scope, shot)
         return next(found, None)
 
     def _outputs(self, scope: Scope, shot: Shot) -> Iterator[Breach]:
-        if shot.request.purpose in HARMLESS:
-            self._learn(scope, shot)
-            return
         if scope.measurement in LOOK_FOR_IT:
             return
+        if shot.request.purpose in HARMLESS:
+            self.gain.learn(scope, shot)
+            return
         yield from self._gone(scope, shot)
-        yield from self.away.hear(scope, shot, _clip_v(scope.unit))
+        yield from self.gain.hear(scope, shot, _clip_v(scope.unit))
 
     def _gone(self, scope: Scope, shot: Shot) -> Iterator[Breach]:
         for name, rms_v in output_vrms(scope, shot).items():
-            expected_v = self.gains.get((name, shot.request.frequency_hz), 0.0) * shot.level_vrms
+            expected_v = self.gain.expected_v(name, shot)
             if expected_v < HARMLESS_VRMS:
                 continue
             limit_v = GONE_PART * expected_v
@@ -64,12 +62,6 @@ class OutputRules:
                     f"{self.gone[name]} times in a row"
                 )
                 yield Breach("output gone", words, "output, Vrms", rms_v, limit_v, name)
-
-    def _learn(self, scope: Scope, shot: Shot) -> None:
-        for name, rms_v in output_vrms(scope, shot).items():
-            key = (name, shot.request.frequency_hz)
-            self.gains[key] = max(self.gains.get(key, 0.0), rms_v / shot.level_vrms)
-        self.away.learn(scope, shot)
 
 
 def output_vrms(scope: Scope, shot: Shot) -> Mapping[str, float]:
