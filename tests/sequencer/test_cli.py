@@ -84,7 +84,7 @@ def test_schema_of_each_kind_is_a_json_schema(capsys: pytest.CaptureFixture[str]
     assert main(["schema", "poem"]) == 2
 
 
-@pytest.mark.parametrize("command", ["check", "dry-run", "plans", "schema"])
+@pytest.mark.parametrize("command", ["check", "dry-run", "make-safe", "plans", "schema", "simulate"])
 def test_every_command_has_help_that_ends_in_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as end:
         main([command, "--help"])
