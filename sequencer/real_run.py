@@ -147,16 +147,11 @@ async def _guarded_night(asked: RealRun, ready: _Ready, held: _Held, clock: Real
     bleed_s = max(run.unit.bleed_s for run in ready.night.runs)
     pid = os.getpid()
     who = Held(ready.night.runs[0].id, ready.night.bench.name, pid, began(pid), str(held.record), bleed_s)
-    write(held.lock.frozen_path, freeze(who, ready.dialects, ready.addresses))
+    stricter = {name: ready.inputs.bench.model.role[name].identity for name in ROLES}
+    write(held.lock.frozen_path, freeze(who, ready.dialects, ready.addresses, stricter))
     async with guarded(held.lock.frozen_path) as lifeline:
         asked.listener.said(f"guardian armed, process {lifeline.pid}")
-        done = await _night(asked, ready, lifeline, clock)
-        if done.confirmed_safe:
-            await lifeline.goodbye()
-        else:  # our links are closed: it tries with its own
-            is_off = await lifeline.hand_over()
-            asked.listener.said(f"the guardian {'saw' if is_off else 'could not see'} signal, supply and rail off")
-    return done
+        return await _night(asked, ready, lifeline, clock)
 
 
 async def _night(asked: RealRun, ready: _Ready, lifeline: Lifeline, clock: RealClock) -> Done:

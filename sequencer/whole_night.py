@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -101,8 +102,11 @@ async def whole_night(night: NightPlan, instruments: Instruments, clock: Clock, 
         shooter = Shooter(instruments.hands, clock, night.bench.digitiser.bits, capture_of)
         work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, place.listener))
         async with feeding(place.broker, desk, night.bench.name, say) as feed:
-            ended = await supervise(work, keeper, night, say, place.guarding)
-            await instruments.close()
+            async with place.guarding.beating(work.watch) if place.guarding else nullcontext():
+                ended = await supervise(work, keeper, night, say, place.guarding)
+                await instruments.close()
+                if place.guarding and (tried := await place.guarding.part(confirmed=ended.confirmed)):
+                    ended.lines.append(tried)
             results, bench_s = await _written(keeper, ended), clock.now_ns() / 1e9
             told = await feed.finish(*last_word(ended)) if feed else None
         ended.lines += [str(told)] if told else []

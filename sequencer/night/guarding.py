@@ -20,6 +20,8 @@ class Lifeline(Protocol):
     @property
     def gone(self) -> asyncio.Event: ...
     def beat(self) -> None: ...
+    async def goodbye(self) -> None: ...
+    async def hand_over(self) -> bool: ...
 
 
 class Guarding:
@@ -41,6 +43,15 @@ class Guarding:
         finally:
             task.cancel()
             await asyncio.wait((task,))
+
+    async def part(self, *, confirmed: bool) -> str | None:
+        """At the end, with all our links closed: a bench that was not confirmed safe is the guardian's to try. Returns
+        what came of that."""
+        if confirmed:
+            await self._lifeline.goodbye()
+            return None
+        saw = "saw" if await self._lifeline.hand_over() else "could not see"
+        return f"the guardian tried with links of its own, and {saw} signal, supply and rail off"
 
     async def _beat(self, watch: Watch) -> None:
         while True:

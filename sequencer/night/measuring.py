@@ -49,6 +49,7 @@ class Measuring:
         self._plan, self._doing, self._state, self._watch = plan, doing, state, watch
         self._rules: Rules | None = None
         self._point: AnyPoint | None = None
+        self._is_tested = False
         self._supply_told_v: float | None = None
         self._tally = Tally(state.run.unit, plan.bench)
 
@@ -210,7 +211,19 @@ class Measuring:
     async def _measure(self, talker: Talker, talk: Generator[Request, Reply, Any], told: Told) -> Any:
         """What the watch finds meanwhile ends it by its own name."""
         async with self._watch.attended():
+            await self._trip_test()
             return await talker.measure(talk, told)
+
+    async def _trip_test(self) -> None:
+        """Once for a unit, as soon as it is powered: limits lowered below what is read now must trip. Raises
+        UnitTrip where one does not: nothing is driven past a rule that does not act."""
+        if self._is_tested or self._rules is None or self._state.wiring.supply_v is None:
+            return
+        self._is_tested = True
+        failed = self._rules.self_test(await self._read_bench()())
+        self._doing.listener.said(f"trip test: {failed or 'limits lowered below the present reading trip'}")
+        if failed is not None:
+            raise self._trip(failed, {"rule": "trip test"})
 
     def _talker(self, harmonics: int) -> Talker:
         doing, state = self._doing, self._state

@@ -27,6 +27,7 @@ from sequencer.night.watch import Watch
 from sequencer.night.wiring import Trip, Wiring
 from sequencer.plan.points import AnyPoint
 from sequencer.safety.make_safe import Report
+from sequencer.safety.rules_events import rule_of
 
 __all__ = ["Doing", "Night", "Outcome", "Trip", "UnitTrip"]
 
@@ -205,7 +206,8 @@ class Night:
         """What ended the night is kept once the bench was made safe: a slow disk must not come before."""
         if self._ended_by is not None:
             run, why = self._ended_by
-            await self._keep_trip(run, why, report, {})
+            rule = rule_of(why) or getattr(why, "rule", None)
+            await self._keep_trip(run, why, report, {} if rule is None else {"rule": rule})
             await self._end(run, "tripped")
 
     async def _cooled(self, state: UnitState, trip: UnitTrip, point: AnyPoint) -> None:

@@ -11,7 +11,7 @@ import asyncio
 import signal
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
@@ -78,13 +78,12 @@ async def supervise(
 ) -> Ended:
     """Runs the night to whatever end; returns how it ended once the bench was made safe as far as it can be."""
     with listening() as stop:
-        async with guarding.beating(work.watch) if guarding else nullcontext():
-            way, why = await _until_end(work, stop, guarding)
-            if why:
-                say(why)
-            order: Order = "normal" if way in ("done", "stopped") else "fault"
-            bleed_s = max((run.unit.bleed_s for run in plan.runs), default=LONGEST_BLEED_S)
-            report = await _made_safe(keeper, order, bleed_s, stop, say, work.remote_off)
+        way, why = await _until_end(work, stop, guarding)
+        if why:
+            say(why)
+        order: Order = "normal" if way in ("done", "stopped") else "fault"
+        bleed_s = max((run.unit.bleed_s for run in plan.runs), default=LONGEST_BLEED_S)
+        report = await _made_safe(keeper, order, bleed_s, stop, say, work.remote_off)
     lines = [why] if why else []
     try:
         await work.settle(report)
@@ -111,7 +110,7 @@ async def _until_end(work: Night, stop: Stop, guarding: Guarding | None) -> tupl
     for ender in enders:
         ender.cancel()
     if is_unguarded and night.cancelled():
-        work.end_by(Trip(GUARDIAN_GONE))
+        work.end_by(Trip(GUARDIAN_GONE, "guardian gone"))
         return "tripped", f"tripped: {GUARDIAN_GONE}"
     return _way(night, work.tripped)
 

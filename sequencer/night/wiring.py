@@ -16,10 +16,15 @@ from sequencer.plan.models import Bay, Bench, Load, Unit
 
 SUPPLY_WITHIN_PCT = 2.0
 INRUSH_S = 0.5
+RESTARTED = "instrument restarted"
 
 
 class Trip(Exception):
-    """A trip limit was passed or an instrument failed: made safe, recorded, needs a person."""
+    """A trip limit was passed or an instrument failed: made safe, recorded, needs a person. rule: its name."""
+
+    def __init__(self, sentence: str, rule: str | None = None) -> None:
+        super().__init__(sentence)
+        self.rule = rule
 
 
 class Wiring:
@@ -114,7 +119,9 @@ class Wiring:
             await switch.prepare()
             coils = await switch.states(held)
         if open_ones := [name for name in held if not coils[name]]:
-            raise Trip(f"load_switch: {', '.join(open_ones)} opened while a point was measured: it is not kept")
+            raise Trip(
+                f"load_switch: {', '.join(open_ones)} opened while a point was measured: it is not kept", RESTARTED
+            )
 
     def forget(self) -> None:
         """After the bench was made safe with all contacts open."""

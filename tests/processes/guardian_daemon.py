@@ -30,10 +30,12 @@ ENERGISE = {
 BEAT_S = 0.1
 BARE = """
 import os, socket, sys
+link, address, line = socket.socket(), (sys.argv[1], int(sys.argv[2])), (sys.argv[3] + "\\n").encode()
 os.write(1, b"armed")
 while os.read(0, 64):
     pass
-socket.create_connection((sys.argv[1], int(sys.argv[2]))).sendall((sys.argv[3] + "\\n").encode())
+link.connect(address)
+link.sendall(line)
 """
 
 

@@ -170,12 +170,15 @@ def test_output_resistance_by_what_a_load_takes_off() -> None:
 
 @pytest.mark.parametrize(
     ("ohm", "kind"),
-    [(4.02 + 0.06, "contact or lead resistance"), (4.02 + 0.15, "contact or lead resistance"), (4.7, "wrong load"),
+    [(4.02 + 0.06, "contact or lead resistance"), (4.02 + 0.15, "contact or lead resistance"),
+     (4.02 + 0.24, "contact or lead resistance"), (4.02 + 0.30, "wrong load"), (4.7, "wrong load"),
      (3.0, "wrong load")],
 )  # fmt: skip
 def test_a_load_that_is_off(ohm: float, kind: str) -> None:
     """60 mohm in 4 ohm are 1.5 %: within what volts and amps are worth, but not beside the other load of the same
-    channel, where ranges and shunt are the same."""
+    channel, where ranges and shunt are the same. Another resistor is what lies 5 % off (common practice, no source)
+    by more than the uncertainty: two ranges of 1 % and two probes of 0.5 %, rectangular, are 0.91 % standard and 1.8 %
+    expanded (JCGM 100, 4.3.7 and 5.1.2), so 6 % is none yet and 7.5 % is."""
     paper = PaperBenchOfChecks()
     paper.ohm["4R", "A"] = ohm
     found = checked(paper)

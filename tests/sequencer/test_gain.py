@@ -74,13 +74,45 @@ def test_boost_from_3_db(boost_db: float, told: bool) -> None:
     assert bool(found.findings) == told
 
 
-@pytest.mark.parametrize(("less_db", "told"), [(0.45, False), (0.55, True), (6.0, True)])
+# Two ranges of +-1 %, rectangular and independent: their difference is triangular, of half-width 2 %, and 95 % of it
+# lie within 2 (1 - sqrt 0.05) = 1.553 % (area of a triangle), which is 0.134 dB.
+DIFFERENCE_DB = 20.0 * math.log10(1.0 + 0.02 * (1.0 - math.sqrt(0.05)))
+
+
+@pytest.mark.parametrize(
+    ("less_db", "told"),
+    [(0.45, False), (0.55, False), (0.5 + 0.9 * DIFFERENCE_DB, False), (0.5 + 1.1 * DIFFERENCE_DB, True), (6.0, True)],
+)
 def test_channels_that_do_not_match(less_db: float, told: bool) -> None:
-    """More than 0.5 dB at 1 kHz (common practice, no source); told at the weaker one."""
+    """More than 0.5 dB at 1 kHz (common practice, no source) by more than the uncertainty of the difference; told at
+    the weaker one."""
     found, _ = measured(flat(26.2 - less_db), flat(26.2))
     assert [(f.kind, f.channel) for f in found.findings] == ([("channel mismatch", "A")] if told else [])
     if told:
         assert f"{less_db:.2f} dB below" in found.findings[0].sentence
+
+
+@pytest.mark.parametrize(
+    ("less_db", "words"),
+    [
+        (0.30, None),
+        (0.42, "0.42 dB below channel B: at most 0.5 dB, nearer to it than the uncertainty; "),
+        (0.60, "0.60 dB below channel B: above 0.5 dB, nearer to it than the uncertainty; "),
+        (0.70, None),
+    ],
+)
+def test_a_mismatch_nearer_to_its_bound_than_its_uncertainty_is_said(less_db: float, words: str | None) -> None:
+    """0.134 dB to either side of 0.5 dB, in the row of the weaker channel only."""
+    found, _ = measured(flat(26.2 - less_db), flat(26.2))
+    reasons = [str(values(found, name)[1000.0].reason) for name in "AB"]
+    assert reasons[0].startswith(words or "level and flatness")
+    assert reasons[1].startswith("level and flatness")
+
+
+def test_three_channels_are_each_held_against_the_one_of_most_gain() -> None:
+    """A list of gains, by hand: B has most; A is 0.3 dB below it, C 2 dB."""
+    found, _ = measured(flat(25.9), flat(26.2), flat(24.2))
+    assert [(f.kind, f.channel) for f in found.findings] == [("channel mismatch", "C")]
 
 
 def test_never_more_than_0_4_v_at_the_output_up_to_12_db_above_the_file() -> None:

@@ -99,15 +99,34 @@ def test_outside_the_window_is_found(amps: float, kinds: list[str], wait: str) -
 
 @pytest.mark.parametrize("wait", ["warm", "after drive", "cooled"])
 def test_an_offset_that_heat_brings(wait: str) -> None:
-    """4 mV cold and 32 mV now, within 20 mV declared: it comes with heat. Cold already doubtful: no news."""
-    (found,) = offset(0.032, wait, cold_v=0.004).findings
+    """4 mV cold and 44 mV now, within 20 mV declared: it comes with heat. Cold already doubtful: no news. The input's
+    own offset is within 20 mV here, 19 of them in 95 % (JCGM 100, 4.3.7)."""
+    (found,) = offset(0.044, wait, cold_v=0.004).findings
     assert (found.kind, found.channel) == ("offset warm", "A")
-    assert "32 mV" in found.sentence
+    assert "44 mV" in found.sentence
     assert "4 mV cold" in found.sentence
-    assert [f.kind for f in offset(0.032, wait, cold_v=0.027).findings] == ["offset doubtful"]
-    assert [f.kind for f in offset(0.032, wait).findings] == ["offset doubtful"]
+    assert [f.kind for f in offset(0.044, wait, cold_v=0.027).findings] == ["offset doubtful"]
+    assert [f.kind for f in offset(0.044, wait).findings] == ["offset doubtful"]
     assert offset(0.012, wait, cold_v=0.004).findings == ()
     assert [f.kind for f in offset(0.15, wait, cold_v=0.004).findings] == ["no drive"]
+
+
+@pytest.mark.parametrize(
+    ("volts", "cold_v", "kinds"),
+    [
+        (0.032, 0.004, ["offset warm"]),
+        (0.032, 0.014, []),
+        (0.032, None, []),
+        (0.012, -0.018, []),
+        (0.075, -0.022, ["offset warm"]),
+        (-0.045, -0.068, ["offset doubtful"]),
+    ],
+)
+def test_what_heat_adds_is_known_better_than_the_offset(volts: float, cold_v: float | None, kinds: list[str]) -> None:
+    """32 +- 19 mV prove nothing against 20 mV. The input's offset is the same in both readings (JCGM 100, 5.2): 28 mV
+    of change are known to fractions of a step of 0.24 mV, and are above 20 mV; 18 mV are not. What ends within its
+    bound, or has become less, is not brought by heat."""
+    assert [f.kind for f in offset(volts, "warm", cold_v).findings] == kinds
 
 
 def test_a_runaway_while_an_offset_is_waited_for_trips() -> None:
