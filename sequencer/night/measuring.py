@@ -22,7 +22,7 @@ from sequencer.night.talk import Talker, Told
 from sequencer.night.unit_state import BenchWindows, UnitState
 from sequencer.night.values import value_job, value_point, value_row
 from sequencer.night.watch import Under, Watch
-from sequencer.night.wiring import Trip
+from sequencer.night.wiring import SUPPLY_WITHIN_PCT, Trip
 from sequencer.plan.points import AnyPoint, Point, ValuePoint
 from sequencer.plan.watching import periods
 from sequencer.plan.window import GAIN_HARMONICS
@@ -66,7 +66,7 @@ class Measuring:
     def under(self) -> Under:
         """What the watch needs of this unit."""
         unit, bench = self._state.run.unit, self._plan.bench
-        return Under(self._state.wiring, periods(unit, bench), self._read_bench(), self._judged)
+        return Under(self._state.wiring, periods(unit, bench), self._look, self._judged)
 
     def _judged(self, seen: Seen) -> UnitTrip | None:
         """Between two points the rules of the one before still hold."""
@@ -285,6 +285,19 @@ class Measuring:
         point = self._point
         told = {"point": point.id} if point else {}
         return UnitTrip(sentence, dict(row) | told, point.after_trip if point else "next unit")
+
+    async def _look(self) -> BenchReading:
+        """As the watch looks: a supply that holds its volts neither limits nor has tripped, and is not asked for its
+        signs, so that what it latched stays for the shot to read."""
+        hands, set_v = self._doing.hands, self._state.wiring.supply_v or 0.0
+        reading = await hands.supply.read()
+        if abs(reading.volts - set_v) > SUPPLY_WITHIN_PCT / 100.0 * set_v:
+            status = await hands.supply.status()
+            limited, tripped = status.in_current_limit, status.tripped
+        else:
+            limited, tripped = False, None
+        temps = await self._temperatures()
+        return BenchReading(reading.volts, reading.amps, limited, tripped, temps, self._doing.clock.now_ns())
 
     def _read_bench(self) -> Callable[[], Any]:
         hands, clock = self._doing.hands, self._doing.clock

@@ -54,7 +54,7 @@ CASES: tuple[Case, ...] = (
     # --- level and rate: the unit's file has trip_c = 85
     Case("just below trip_c", (temps(0.0, 84.9, 84.9),)),
     Case("at trip_c", (temps(0.0, 85.0, 84.0),), ("heat sink",), (85.0, 85.0)),
-    Case("the other side at trip_c", (temps(0.0, 84.0, 85.0),), ("heat sink",)),
+    Case("the other side at trip_c", (temps(0.0, 84.0, 85.0),), ("heat sink",), (85.0, 85.0), "B"),
     Case("1.49 K/s", (temps(0.0, 25.0), temps(10.0, 39.9))),
     Case("1.52 K/s", (temps(0.0, 25.0), temps(10.0, 40.2)), ("heat sink rising",), (1.52, 1.5)),
     Case("fast, but within less than 2 s", (temps(0.0, 25.0), temps(1.9, 30.0))),

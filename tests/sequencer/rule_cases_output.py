@@ -4,8 +4,11 @@ our own judgement, as the table of rules says; the load's heat: one body's expon
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
-from sequencer.measurements.requests import Connect
+import numpy as np
+
+from sequencer.measurements.requests import Connect, Shot
 from sequencer.plan.models import UnitLimit
 from tests.sequencer.rule_paper import BENCH, CLIP_V, UNIT, Begin, Case, Drive, Heard, silence
 
@@ -19,6 +22,19 @@ MOST_V = 0.35 * CLIP_V / math.sqrt(2.0)  # far below the knee, Vrms
 
 def db(change_db: float) -> float:
     return 20.0 * 10.0 ** (change_db / 20.0)
+
+
+def disturbed(added: np.ndarray) -> Heard:
+    """A proof on which something is added at channel B; 800 samples."""
+    request, shot = PROOF
+    assert isinstance(shot, Shot)
+    record = shot.records["ch2"]
+    records = {**shot.records, "ch2": replace(record, volts=record.volts + added)}
+    return request, replace(shot, records=records)
+
+
+NOISY_PROOF = disturbed(np.random.default_rng(5).normal(0.0, 0.6, 800))
+THUMP_PROOF = disturbed(2.0 * np.exp(-np.maximum(np.arange(800) - 500, 0) / 40.0) * (np.arange(800) >= 500))
 
 
 def ramps(count: int, volts: float, gain_b: float, **other: object) -> tuple[Heard, ...]:
@@ -42,6 +58,7 @@ ON_4R = (Connect("4R", ALL), None)
 HEAVY = BENCH.load["4R"].model_copy(update={"j_per_k": 10.0, "continuous_w": 100.0, "burst_j": 5000.0})
 HEAVY_BENCH = BENCH.model_copy(update={"load": {**BENCH.load, "4R": HEAVY}})
 LIMITED_UNIT = UNIT.model_copy(update={"limit": UnitLimit(energy_per_burst_j=100.0)})
+OF_THREE = UNIT.model_copy(update={"channel": (*UNIT.channel, UNIT.channel[0].model_copy(update={"name": "C"}))})
 K_PER_W, TAU_S = 95.0 / 100.0, 9.5  # of HEAVY: 120 degC at 100 W, and 10 J/K
 DEFAULT_TAU_S = 95.0 / 300.0 * 700.0 / 65.0  # of the bench's: 300 W; 700 J from 25 to 90 degC
 HOT, BURST = ("load temperature",), ("burst energy",)
@@ -99,6 +116,14 @@ LOAD_CASES: tuple[Case, ...] = (
         "1.11 x the unit's energy_per_burst_j", (ON_4R, into_4r(111.0, 1.0)), BURST, (111.0, 110.0), unit=LIMITED_UNIT
     ),
     Case("a channel that no input sees", (ON_4R, into_4r(777.0, 1.0, gain_b=None)), BURST),
+    Case(
+        "one that no input sees is taken to be like the hottest",
+        ((Connect("4R", ("C", "A", "B")), None), into_4r(777.0, 1.0, gain_b=0.5)),
+        BURST,
+        (777.0, 770.0),
+        "C",
+        unit=OF_THREE,
+    ),
     Case("a channel without load", ((Connect("4R", ("B",)), None), into_4r(777.0, 1.0, gain_b=0.5))),
     Case("another channel's volts", ((Connect("4R", ("B",)), None), into_4r(777.0, 1.0, gain_b=None))),
     Case(
@@ -135,7 +160,10 @@ CASES: tuple[Case, ...] = (
         "overloaded says nothing",
         (PROOF, *(h for n in range(2) for h in ramps(1, 20.0, 0.0, over=("ch2",), scale_v=50.0 + n))),
     ),
-    Case("where it is looked for", (PROOF, *ramps(3, 20.0, 0.0)), measurement="protection"),
+    Case("where it is looked for", (Begin("gain"), PROOF, Begin("protection"), *ramps(3, 20.0, 0.0))),
+    Case(
+        "an output that comes alive proves nothing", (Begin("first_power"), PROOF, Begin("soak"), *ramps(3, 20.0, 0.0))
+    ),
     Case("harmless shots prove", (PROOF, *(Drive(1.0, "check", gains=(20.0, 0.0)).at(2.0 + n) for n in range(3)))),
     # --- gain: 1.5 dB off the proof, far below the knee, twice in a row
     Case("1.45 dB down", (PROOF, *ramps(3, 7.0, db(-1.45)))),
@@ -166,7 +194,10 @@ CASES: tuple[Case, ...] = (
     Case("its file has 28 dB for B", (LOW_PROOF, *ramps(3, 7.0, db(2.0))), unit=LOUD_B),
     Case("its file has 28 dB for B, and it is more", (LOW_PROOF, *ramps(2, 7.0, db(4.0))), AWAY, unit=LOUD_B),
     Case("gone in silence", (PROOF, *ramps(1, 7.0, 0.0))),
-    Case("looked for", (PROOF, *ramps(3, 7.0, db(-3.0))), measurement="recovery"),
+    Case("looked for", (PROOF, Begin("recovery"), *ramps(3, 7.0, db(-3.0)))),
+    Case("noise is no gain", (NOISY_PROOF, *ramps(3, 7.0, 20.0))),
+    Case("a thump is no gain", (THUMP_PROOF, *ramps(3, 7.0, 20.0))),
+    Case("an odd count of cycles", (PROOF, *ramps(3, 7.0, 20.0, cycles=11))),
     # --- the digitiser: the same range overloaded twice in a row
     Case("once, then wider", over(20.0, 32.0, None)),
     Case("once, held, once", over(20.0, None, 20.0)),

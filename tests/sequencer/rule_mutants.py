@@ -1,4 +1,5 @@
-"""Broken copies of the rules of safety: one comparison, one figure, one `and` at a time. Only tests import this.
+"""Broken copies of the rules of safety: one comparison, one figure, one `and`, one `max` at a time. Only tests import
+this.
 
 A copy is compiled from the changed source, all modules of the rules are imported anew around it, and the paper cases
 are put to them, those of its own topic first.
@@ -26,6 +27,7 @@ PACKAGE = "sequencer.safety"
 OPPOSITE: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.GtE, ast.GtE: ast.Lt, ast.Gt: ast.LtE, ast.LtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
 }  # fmt: skip
+OTHER = {"max": "min", "min": "max"}
 TOPICS: dict[str, Sequence[Case]] = {
     "rules_heat": rule_cases_heat.CASES,
     "rules_sensor": rule_cases_heat.CASES,
@@ -56,7 +58,8 @@ def modules() -> list[str]:
 
 
 def mutants(module: str) -> Iterator[Mutant]:
-    """Each comparison turned round, each figure halved and doubled, each `and` an `or` and the other way round."""
+    """Each comparison turned round, each figure halved and doubled, each `and` an `or` and each `max` a
+    `min`, and the other way round."""
     source = (FOLDER / f"{module}.py").read_text(encoding="utf-8")
     tree, lines = ast.parse(source), source.splitlines()
     for number, node in enumerate(ast.walk(tree)):
@@ -78,6 +81,8 @@ def _changes(node: ast.AST) -> Iterator[tuple[str, Any]]:
                 yield f"{type(operator).__name__} turned round", _turned(index)
     if isinstance(node, ast.BoolOp):
         yield "or" if isinstance(node.op, ast.And) else "and", _swapped
+    if isinstance(node, ast.Name) and node.id in OTHER and isinstance(node.ctx, ast.Load):
+        yield OTHER[node.id], _renamed
     if isinstance(node, ast.Assign) and _is_figure(node.targets[0]):
         for index, constant in enumerate(_numbers(node)):
             yield f"{constant.value} halved", _scaled(index, 0.5)
@@ -103,6 +108,10 @@ def _turned(index: int) -> Any:
 
 def _swapped(node: ast.BoolOp) -> None:
     node.op = ast.Or() if isinstance(node.op, ast.And) else ast.And()
+
+
+def _renamed(node: ast.Name) -> None:
+    node.id = OTHER[node.id]
 
 
 def _scaled(index: int, factor: float) -> Any:

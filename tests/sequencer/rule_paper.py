@@ -36,12 +36,14 @@ class Begin:
 
 @dataclass(frozen=True)
 class Case:
-    """heard, in order; trips: the rules that must trip, in order. last: value and limit of the last of them."""
+    """heard, in order; trips: the rules that must trip, in order. last: value and limit of the last of them, channel:
+    its own."""
 
     name: str
     heard: tuple[Heard | Seen | Begin, ...]
     trips: tuple[str, ...] = ()
     last: tuple[float | None, float | None] | None = None
+    channel: str | None = None
     measurement: str = "output_power"
     unit: Unit = UNIT
     bench: Bench = BENCH
@@ -59,6 +61,7 @@ def check(case: Case, module: Any) -> None:
             found.append(breach)
     assert tuple(one.name for one in found) == case.trips, f"{case.name}: {[one.sentence for one in found]}"
     if case.last is not None:
+        assert case.channel is None or found[-1].channel == case.channel, f"{case.name}: {found[-1]}"
         assert _same((found[-1].value, found[-1].limit), case.last), f"{case.name}: {found[-1]}"
 
 

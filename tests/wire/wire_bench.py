@@ -12,7 +12,6 @@ from functools import cache
 from typing import Any, cast
 
 from sequencer.clock import VirtualClock, one_core, run_virtual
-from sequencer.whole_night import capture_of
 from sequencer.measurements.judge import Judged, judge
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.values import Finding, Values
@@ -31,6 +30,7 @@ from sequencer.plan.points import Point, ValuePoint
 from sequencer.plan.refuse import refusals
 from sequencer.roles import build, load_dialects
 from sequencer.safety.make_safe import Order, RemoteOff, Report, acts, perform
+from sequencer.whole_night import capture_of
 from simulators.bench import BenchSpec, Instrument, SimulatedBench
 from simulators.world.bench_truth import BenchTruth, DigitiserTruth
 from simulators.world.layout import Bay
