@@ -154,7 +154,7 @@ class PointRow(Row):
 class TripRow(Row):
     """A trip limit passed or an instrument failed: when, what, and was the bench confirmed safe after it.
 
-    evidence: the watch's last seconds of readings before it, t_s counted back from the last.
+    evidence: the watch's last seconds of readings before it, t_s counted back from the last. trace: the last shot.
     """
 
     time: str
@@ -167,6 +167,7 @@ class TripRow(Row):
     confirmed_safe: bool | None = None
     not_confirmed: list[str] = Field(default_factory=list)
     evidence: list[dict[str, Any]] = Field(default_factory=list)
+    trace: str | None = None
 
 
 class FindingRow(Row):

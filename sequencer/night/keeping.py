@@ -94,11 +94,17 @@ class Keeper:
         await self._desk.book.do(self._desk.ledger.keep_point, run.id, row, [message])
         self._say_point(run, row)
 
-    async def trip(self, run: UnitRun, sentence: str, kind: str, extra: Mapping[str, Any] | None = None) -> None:
-        """extra: point, quantity, value and limit, where a limit was passed."""
+    async def trip(
+        self, run: UnitRun, sentence: str, kind: str, extra: Mapping[str, Any], shot: Shot | None = None
+    ) -> None:
+        """extra: point, quantity, value and limit, where a limit was passed. shot: the last one before it."""
         self.tripped = True
         row = {"time": self._desk.stamps.now(), "sentence": sentence, "cause": CAUSES.get(kind, "link")}
-        row |= dict(extra or {})
+        row |= dict(extra)
+        if shot is not None:
+            name = trace_name(run.id, str(extra.get("point")), f"trip-{shot.number}")
+            await self._desk.book.do(write_trace, self._desk.out / "traces" / name, shot)
+            row["trace"] = f"traces/{name}"
         await self._desk.book.do(self._desk.ledger.keep_trip, run.id, row, [trip_kept(self._heads[run.id], row)])
 
     async def end(self, run: UnitRun, outcome: RunOutcome) -> None:

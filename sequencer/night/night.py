@@ -15,6 +15,7 @@ from typing import Any
 from drivers.errors import InstrumentError
 from drivers.timing import Clock
 from sequencer.measurements.output_power import Outcome, OverloadRemains
+from sequencer.measurements.requests import Shot
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
 from sequencer.night.listen import Listener
@@ -162,7 +163,7 @@ class Night:
         keeper, run = self.doing.keeper, state.run
         self.watch.pause()
         report = await keeper.make_safe("fault", run.unit.bleed_s)
-        await self._keep_trip(run, trip, report, trip.row)
+        await self._keep_trip(run, trip, report, trip.row, state.last_shot)
         if not report.confirmed:
             await self._end(run, "tripped")
             raise trip
@@ -192,10 +193,12 @@ class Night:
             raise trip
         self.doing.listener.said(f"unit {state.run.unit.serial} tripped and was made safe: {trip}")
 
-    async def _keep_trip(self, run: UnitRun, why: Exception, report: Report, row: Mapping[str, Any]) -> None:
+    async def _keep_trip(
+        self, run: UnitRun, why: Exception, report: Report, row: Mapping[str, Any], shot: Shot | None = None
+    ) -> None:
         safe = {"confirmed_safe": report.confirmed, "not_confirmed": list(report.unconfirmed)}
         told = {**row, **safe, "evidence": self.watch.evidence()}
-        await self.doing.keeper.trip(run, str(why), type(why).__name__, told)
+        await self.doing.keeper.trip(run, str(why), type(why).__name__, told, shot)
 
     def end_by(self, why: Exception) -> None:
         """What ended the night from outside, for the run that was under way."""

@@ -22,6 +22,7 @@ from sequencer.night.keeping import Keeper
 from sequencer.night.night import Night, Trip
 from sequencer.night.setup import NightPlan
 from sequencer.safety.make_safe import Order, RemoteOff, Report
+from sequencer.safety.remedies import NOT_SAFE, STOPPED, remedy, remedy_of
 
 Way = str  # "done", "stopped", "tripped", "fault"
 EXITS = {"done": EXIT_DONE, "stopped": EXIT_STOPPED, "tripped": EXIT_TRIPPED, "fault": EXIT_FAULT}
@@ -78,7 +79,7 @@ async def supervise(
 ) -> Ended:
     """Runs the night to whatever end; returns how it ended once the bench was made safe as far as it can be."""
     with listening() as stop:
-        way, why = await _until_end(work, stop, guarding)
+        way, why, todo = await _until_end(work, stop, guarding)
         if why:
             say(why)
         order: Order = "normal" if way in ("done", "stopped") else "fault"
@@ -93,11 +94,15 @@ async def supervise(
     except Fault as fault:  # a full disk: the bench is safe, the book is not complete
         way = "fault"
         lines.append(f"internal fault: {fault}")
+        todo = remedy_of(fault)
     lines.append("made safe, confirmed" if report.confirmed else "NOT CONFIRMED SAFE: " + "; ".join(report.lines))
+    if next_line := todo if report.confirmed else remedy(NOT_SAFE):
+        lines.append(f"next: {next_line}")
     return Ended(way, report.confirmed, lines)
 
 
-async def _until_end(work: Night, stop: Stop, guarding: Guarding | None) -> tuple[Way, str]:
+async def _until_end(work: Night, stop: Stop, guarding: Guarding | None) -> tuple[Way, str, str]:
+    """How and why it ended, and what a person does next."""
     night = asyncio.create_task(work.work(), name="night")
     enders = [asyncio.create_task(stop.first.wait(), name="first signal")]
     if guarding is not None:
@@ -110,22 +115,23 @@ async def _until_end(work: Night, stop: Stop, guarding: Guarding | None) -> tupl
     for ender in enders:
         ender.cancel()
     if is_unguarded and night.cancelled():
-        work.end_by(Trip(GUARDIAN_GONE, "guardian gone"))
-        return "tripped", f"tripped: {GUARDIAN_GONE}"
+        gone = Trip(GUARDIAN_GONE, "guardian gone")
+        work.end_by(gone)
+        return "tripped", f"tripped: {GUARDIAN_GONE}", remedy_of(gone)
     return _way(night, work.tripped)
 
 
-def _way(night: asyncio.Task[None], units_tripped: list[str]) -> tuple[Way, str]:
+def _way(night: asyncio.Task[None], units_tripped: list[str]) -> tuple[Way, str, str]:
     if night.cancelled():
-        return "stopped", "stopped by a person"
+        return "stopped", "stopped by a person", remedy(STOPPED)
     error = night.exception()
-    if error is None:
-        return ("tripped", f"units tripped: {', '.join(units_tripped)}") if units_tripped else ("done", "")
+    if error is None:  # what to do stands beside each unit's trip
+        return ("tripped", f"units tripped: {', '.join(units_tripped)}", "") if units_tripped else ("done", "", "")
     if isinstance(error, Trip | InstrumentError | OverloadRemains):
-        return "tripped", f"tripped: {error}"
+        return "tripped", f"tripped: {error}", remedy_of(error)
     if not isinstance(error, Fault):
         traceback.print_exception(error)
-    return "fault", f"internal fault: {type(error).__name__}: {error}"
+    return "fault", f"internal fault: {type(error).__name__}: {error}", remedy_of(error)
 
 
 async def _made_safe(

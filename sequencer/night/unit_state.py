@@ -24,7 +24,7 @@ HARMLESS = ("gain proof", "gain", "quiet", "check", "protection")  # purposes th
 class UnitState:
     """rows: of the finished points. no_drive, no_power: why it gets no signal, or no power, any more. protected: per
     load, the point its protection cut in at. told: findings, by kind and channel. last_drive_ns: bench clock after the
-    last burst that heats.
+    last burst that heats. last_shot: kept as evidence where the unit trips.
     """
 
     run: UnitRun
@@ -39,6 +39,7 @@ class UnitState:
     no_drive: str | None = None
     no_power: str | None = None
     last_drive_ns: int | None = None
+    last_shot: Shot | None = None
 
     def context(self) -> Context:
         return Context(self.run.unit, self.bench, self.run.bay, tuple(self.rows), self.last_drive_ns)
@@ -59,6 +60,8 @@ class UnitState:
         self.no_power = self.no_power or found.no_power
 
     def note_drive(self, request: Request, reply: Reply) -> None:
+        if isinstance(reply, Shot):
+            self.last_shot = reply
         if isinstance(request, Fire) and isinstance(reply, Shot) and request.purpose not in HARMLESS:
             self.last_drive_ns = reply.fired_at_ns + round(1e9 * request.cycles / request.frequency_hz)
 

@@ -206,7 +206,7 @@ class Ceiling(Strict):
     supply_v: Positive
     supply_a: Positive
     output_w: Positive | None = None
-    burst_s: Positive = 10.0
+    burst_s: Annotated[float, Field(gt=0, le=10)] = 10.0  # a tone that nobody ends any more ends by its count
     energy_unit_j: Positive | None = None
     energy_load_j: Positive | None = None
 

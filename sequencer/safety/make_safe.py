@@ -21,6 +21,7 @@ ACT_WITHIN_S = 3.0
 RAIL_SAFE_V = 2.0
 RAIL_SAFE_A = 0.05
 RAIL_POLL_S = 0.25
+READS_OFF, READS_OPEN = "reads back off", "reads back open"
 AGAIN_AFTER_S = 0.5
 AGAIN_FOR_S = 20.0  # how long failed acts are tried again before a person is needed (our own choice)
 
@@ -133,13 +134,13 @@ async def perform(
 async def _once_each(
     todo: tuple[Act, ...], report: Report, bench: Bench, clock: Clock, remote_off: RemoteOff | None
 ) -> None:
-    doing: dict[ActName, Callable[[], Awaitable[None]]] = {
-        "signal off": bench.generator.make_safe,
-        "silence": lambda: clock.sleep(SILENCE_S),
-        "remote off": remote_off or (lambda: clock.sleep(0.0)),
-        "supply off": bench.supply.make_safe,
+    doing: dict[ActName, Callable[[], Awaitable[str | None]]] = {
+        "signal off": lambda: _with_words(bench.generator.make_safe, READS_OFF),
+        "silence": lambda: _with_words(lambda: clock.sleep(SILENCE_S), f"{SILENCE_S:g} s"),
+        "remote off": lambda: _with_words(remote_off or (lambda: clock.sleep(0.0)), READS_OPEN),
+        "supply off": lambda: _with_words(bench.supply.make_safe, READS_OFF),
         "rail down": lambda: _rail_down(bench.supply, clock),
-        "loads open": bench.load_switch.open_all,
+        "loads open": lambda: _with_words(bench.load_switch.open_all, READS_OPEN),
     }
     for group in _together(todo):
         # Begun in the stated order, awaited in the stated order.
@@ -162,23 +163,29 @@ def _together(todo: tuple[Act, ...]) -> list[list[Act]]:
     return groups
 
 
-async def _one(act: Act, do: Callable[[], Awaitable[None]], report: Report, clock: Clock) -> None:
+async def _with_words(do: Callable[[], Awaitable[None]], evidence: str) -> str:
+    """What the act itself checks: it raises where that is not so."""
+    await do()
+    return evidence
+
+
+async def _one(act: Act, do: Callable[[], Awaitable[str | None]], report: Report, clock: Clock) -> None:
     """One act, under its own deadline; what came of it goes into the report."""
     if act.name == "loads open" and "rail down" in report.unconfirmed:
         report.note(act.name, "left as they are, since the rail was not seen to be down", confirmed=False)
         return
     try:
         async with clock.deadline(act.within_s):
-            await do()
+            evidence = await do()
     except Exception as error:  # every failure is said, none may end the list
         report.note(act.name, f"not confirmed: {str(error) or 'no answer in time'}", confirmed=False)
     else:
-        report.note(act.name, "confirmed", confirmed=True)
+        report.note(act.name, f"confirmed, {evidence}", confirmed=True)
 
 
-async def _rail_down(supply: MeasuringSupply, clock: Clock) -> None:
+async def _rail_down(supply: MeasuringSupply, clock: Clock) -> str:
     while True:
         reading = await supply.read()
         if abs(reading.volts) < RAIL_SAFE_V and abs(reading.amps) < RAIL_SAFE_A:
-            return
+            return f"{reading.volts:.2f} V and {reading.amps:.3f} A at the supply"
         await clock.sleep(RAIL_POLL_S)

@@ -107,10 +107,10 @@ class Simulated:
         return self.process.wait(LIMIT_S)
 
 
-def bench_file(folder: Path) -> Path:
+def bench_file(folder: Path, shipped: Path = SHIPPED) -> Path:
     """The shipped bench, as if it stood elsewhere: 192.0.2.0/24 is for documentation (RFC 5737)."""
     path = folder / "bench.toml"
-    path.write_text(SHIPPED.read_text().replace("::127.0.0.1::", "::192.0.2.1::"))
+    path.write_text(shipped.read_text().replace("::127.0.0.1::", "::192.0.2.1::"))
     return path
 
 
@@ -122,12 +122,14 @@ def environment(folder: Path) -> dict[str, str]:
 
 
 @contextmanager
-def simulated(folder: Path, faults: str = "", *more: str) -> Iterator[Simulated]:
+def simulated(
+    folder: Path, faults: str = "", *more: str, shipped: Path = SHIPPED, unit: str = "ferry_pa_60"
+) -> Iterator[Simulated]:
     """Ended with the block. faults: text of a faults file."""
     ready, log, ports = folder / "ready.toml", folder / "log.jsonl", folder / "ports.json"
     (folder / "faults.toml").write_text(f"format = 1\n{faults}")
     files = ["--bench-out", str(ready), "--log", str(log), "--ports-file", str(ports)]
-    words = ["--bench", str(bench_file(folder)), "--unit", "ferry_pa_60", "--faults", str(folder / "faults.toml")]
+    words = ["--bench", str(bench_file(folder, shipped)), "--unit", unit, "--faults", str(folder / "faults.toml")]
     process = subprocess.Popen(
         command("simulate", *words, *files, *more),
         stdout=subprocess.PIPE,
