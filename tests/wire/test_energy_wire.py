@@ -30,6 +30,7 @@ UNITS = {"MV-0131": "mv_0131", "MV-0137": "mv_0137", "MV-0138": "mv_0138"}
 BENCH = "ferry_workshop"
 BURSTS_50_HZ = 'name = "bursts, steady, 50 Hz"'
 LONG = (BURSTS_50_HZ, 'name = "bursts, 31.5 Hz"', 'wait = "warm"', 'wait = "cooled"')
+ROW_WITHIN = 0.15
 WITHIN = 0.10  # of the truth
 AT_MOST = 2.5  # times the truth may be foretold
 
@@ -132,7 +133,8 @@ def test_the_ledgers_joules_are_the_worlds(whole: Told, serial: str) -> None:
 
 @pytest.mark.parametrize("serial", UNITS)
 def test_each_point_that_heats_has_its_own(whole: Told, serial: str) -> None:
-    """Searches, efficiency, soak and protection, each within the same bound where its loads took 5 J and more."""
+    """Searches, efficiency, soak and protection, where its loads took 5 J and more. A row of bursts alone is worth what
+    one constant of the class B law is worth there: 15 % (our own judgement); the night as a whole keeps its 10."""
     seen = set()
     for row in whole.points[serial]:
         true = whole.true_of(serial, row["id"])
@@ -140,7 +142,7 @@ def test_each_point_that_heats_has_its_own(whole: Told, serial: str) -> None:
             continue
         seen.add(row["measurement"])
         assert row["energy_load_j"] == pytest.approx(true.load, rel=WITHIN), row["id"]
-        assert row["energy_unit_j"] == pytest.approx(true.unit, rel=WITHIN), row["id"]
+        assert row["energy_unit_j"] == pytest.approx(true.unit, rel=ROW_WITHIN), row["id"]
         assert row["energy_note"]
     assert seen == {"output_power", "steady_efficiency", "soak", "protection"}
 
