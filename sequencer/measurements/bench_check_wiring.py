@@ -200,8 +200,8 @@ def _depends(looked: Looked) -> Iterator[Finding]:
         louder_db = 20.0 * math.log10(louder.rms_v / shots[0].level_vrms) if louder.seen else one.gain_db
         if abs(louder_db - one.gain_db) > HOLDS_WITHIN_DB:
             sentence = (
-                f"gain {one.gain_db:.2f} dB at {1000.0 * one.tone.rms_v:.2g} mV, {louder_db:.2f} dB at "
-                f"{1000.0 * louder.rms_v:.2g} mV: a dead zone or a bad contact"
+                f"gain {one.gain_db:.2f} dB at {1000.0 * one.tone.rms_v:.1f} mV, {louder_db:.2f} dB at "
+                f"{1000.0 * louder.rms_v:.0f} mV: a dead zone or a bad contact"
             )
             remedy = "Look at the idle current of its stage; clean output relay and input contacts"
             yield Finding("gain depends on level", sentence, remedy, one.name)
