@@ -9,9 +9,9 @@ from sequencer.plan.models import Bench, Hardware
 
 WORD = "energise"
 CAUTIONS = (
-    "Fuses, thermal cut-outs and a hand-operated emergency stop come first: software is the last of the protections.",
+    "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first.",
     "Loads and heat sinks get hot. Both terminals of a bridged output are live. Capacitors stay charged when off.",
-    "A tone at full power harms hearing: no loudspeaker may be connected. Local codes and licensed practice hold.",
+    "A tone at full power harms hearing: no loudspeaker may be connected. Local codes and licensed practice go first.",
 )
 DECLARED = (
     ("load_thermostat", "thermostat on the loads"),

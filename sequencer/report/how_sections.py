@@ -24,10 +24,12 @@ TERMS = (
      "sound unit."),
 )  # fmt: skip
 CAUTIONS = (
-    "Software is never the only protection: fuses, thermal cut-outs and an emergency stop by hand come first.",
+    "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first.",
     "These numbers hold for the loads, the supply, the channels driven and the start temperatures beside them.",
     'Loads stay hot and reservoirs stay charged after "off": wait, measure, then touch.',
     "Both outputs of a bridged unit are live: no scope ground on either.",
+    "A tone at full power harms hearing: no loudspeaker and no ear near a unit under test.",
+    "Local codes and rules of licensed practice go before anything on this sheet.",
     '"Within" says what was measured that night; it promises nothing of later.',
 )
 

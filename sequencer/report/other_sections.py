@@ -12,6 +12,7 @@ from sequencer.report.blocks import Drawing, Section, Table, filled, gathered, h
 from sequencer.report.judged import Judged, counted
 from sequencer.report.power_sections import name_in_plot, powered
 from sequencer.report.value_sections import table as value_table
+from sequencer.safety.remedies import remedy_of_trip
 
 Row = Mapping[str, Any]
 
@@ -167,9 +168,9 @@ def trips(run: Row) -> Section:
     told = run.get("trips") or ()
     if not told:
         return Section("Trips", empty="none in this run")
-    return Section(
-        "Trips", tables=(Table(heads("time", "point", "what", "cause", "made safe"), tuple(map(_trip, told))),)
-    )
+    table = Table(heads("time", "point", "what", "cause", "made safe"), tuple(map(_trip, told)))
+    next_lines = dict(filter(None, map(remedy_of_trip, told)))  # each once
+    return Section("Trips", tables=(table,), terms=tuple((f"Next: {name}", line) for name, line in next_lines.items()))
 
 
 def _trip(trip: Row) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from typing import Any
 from sequencer.measurements.first_answer import answer, is_first_look
 from sequencer.report import words
 from sequencer.report.attention import Rank, concerns
+from sequencer.safety.remedies import remedy_of_trip
 
 WIDTH = 110
 GAP = "  "
@@ -65,9 +66,14 @@ def _run(run: Row, short: bool) -> str:
         lines = [*_header(run), *_first_concern(run), *_table(_shown(run["points"])), *_on_paper(run["points"])]
     else:
         lines = [*_header(run), *_table(run["points"]), *_legend_lines(run["points"])]
-    lines += [_wrapped(f"trip, {trip['time']}: {trip['sentence']}") for trip in run.get("trips") or ()]
+    lines += [_wrapped(_trip(trip)) for trip in run.get("trips") or ()]
     lines += [_wrapped(_finding(finding)) for finding in run.get("findings") or ()]
     return "\n".join(lines)
+
+
+def _trip(trip: Row) -> str:
+    next_line = remedy_of_trip(trip)
+    return f"trip, {trip['time']}: {trip['sentence']}" + (f"; next: {next_line[1]}" if next_line else "")
 
 
 def _answers(runs: Sequence[Row]) -> Iterator[str]:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer import compose
+from sequencer import whole_night
 from sequencer.compose import DryRun, dry_run
 from sequencer.ledger.store import Ledger
 
@@ -18,7 +18,7 @@ def test_a_full_disk_ends_the_night_safely_and_by_name(tmp_path: Path, monkeypat
     def small(path: Path) -> Ledger:
         return Ledger(path, pages_at_most=pages // 2)
 
-    monkeypatch.setattr(compose, "Ledger", small)
+    monkeypatch.setattr(whole_night, "Ledger", small)
     said: list[str] = []
     done = dry_run(DryRun(plan="demo", out=tmp_path / "full"), say=said.append)
     assert done.exit_code == 5
