@@ -22,7 +22,7 @@ from sequencer.night.talk import Talker, Told
 from sequencer.night.unit_state import BenchWindows, UnitState
 from sequencer.night.values import value_job, value_point, value_row
 from sequencer.night.watch import Under, Watch
-from sequencer.night.wiring import SUPPLY_WITHIN_PCT, Trip
+from sequencer.night.wiring import SUPPLY_WITHIN_PCT, NotPowered, Trip
 from sequencer.plan.points import AnyPoint, Point, ValuePoint
 from sequencer.plan.watching import periods
 from sequencer.plan.window import GAIN_HARMONICS
@@ -196,7 +196,10 @@ class Measuring:
         await wiring.connect(point.load, point.channels)
         self._tally.begin(point.load, point.channels, point.supply_v)
         if point.measurement != GOES_ON_UNPOWERED:
-            await wiring.supply_to(point.supply_v)
+            try:
+                await wiring.supply_to(point.supply_v)
+            except NotPowered as why:
+                raise self._trip(str(why), {"rule": why.rule}) from why
 
     async def _tempered(self, point: AnyPoint) -> str | None:
         """Why the thermal state that the plan asks for was not reached; None where it was."""

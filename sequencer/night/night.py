@@ -25,7 +25,7 @@ from sequencer.night.setup import NightPlan, UnitRun, groups
 from sequencer.night.shot import Shooter
 from sequencer.night.unit_state import UnitState
 from sequencer.night.watch import Watch
-from sequencer.night.wiring import Trip, Wiring
+from sequencer.night.wiring import NotPowered, Trip, Wiring
 from sequencer.plan.points import AnyPoint
 from sequencer.safety.make_safe import Report
 from sequencer.safety.rules_events import rule_of
@@ -144,7 +144,10 @@ class Night:
         if point.measurement == FIRST_POWER:
             await hands.generator.output(True)
             return
-        await wiring.supply_to(point.supply_v)
+        try:
+            await wiring.supply_to(point.supply_v)
+        except NotPowered as why:
+            raise UnitTrip(str(why), {"point": point.id, "rule": why.rule}, point.after_trip) from why
         await wiring.remote(True)
         await hands.generator.output(True)
         await self.doing.clock.sleep(unit.mute_s)

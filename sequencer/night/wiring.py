@@ -27,6 +27,10 @@ class Trip(Exception):
         self.rule = rule
 
 
+class NotPowered(Trip):
+    """The unit took more than its supply gives: its own doing, as far as the supply can tell."""
+
+
 class Wiring:
     """Of one unit in its bay. supply_v: as set, None while it is off. changing, changed_ns: supply or remote line is
     being changed; when it last was, bench clock."""
@@ -92,7 +96,7 @@ class Wiring:
         self._remote_on = on
 
     async def supply_to(self, volts: float) -> None:
-        """Raises Trip where the supply does not come to these volts, limits, or trips."""
+        """Raises NotPowered where the supply does not come to these volts, limits, or trips."""
         if self.supply_v == volts:
             return
         supply = self._hands.supply
@@ -101,9 +105,11 @@ class Wiring:
         await supply.status()  # reading it clears what the inrush latched
         reading, status = await supply.read(), await supply.status()
         if status.tripped:
-            raise Trip(f"supply tripped ({status.tripped.replace('_', ' ')}) when the unit was powered")
+            words = f"supply tripped ({status.tripped.replace('_', ' ')}) when the unit was powered"
+            raise NotPowered(words, "supply tripped")
         if status.in_current_limit or abs(reading.volts - volts) > SUPPLY_WITHIN_PCT / 100.0 * volts:
-            raise Trip(f"supply shows {reading.volts:.2f} V, {reading.amps:.2f} A where {volts:g} V is set")
+            words = f"supply shows {reading.volts:.2f} V, {reading.amps:.2f} A where {volts:g} V is set"
+            raise NotPowered(words, "supply volts")
 
     async def still_closed(self) -> None:
         """The coils still hold: a switch that restarted unseen has opened everything, and the records are of no load.

@@ -307,3 +307,15 @@ def test_too_many_volts_end_the_night(tmp_path: Path) -> None:
     assert "supply tripped on its volts" in found.done.text
     assert found.is_off
     assert not found.contacts
+
+
+def test_a_unit_that_cannot_be_powered_is_left_and_the_next_measured(tmp_path: Path) -> None:
+    """The supply's own over-current trip acts half a second after it came on: this bay alone is given up."""
+    powering = (Mishap("supply", "OUTP?", 2, lambda bench, now_ns: over_current(bench, now_ns)),)
+    found = night(tmp_path / "night", HEAD + BURSTS, Case(mishaps=powering))
+    first, second = found.runs
+    assert found.done.exit_code == EXIT_TRIPPED
+    assert [trip["rule"] for trip in first["trips"]] == ["supply tripped"]
+    assert (first["outcome"], second["unit"]["serial"], second["outcome"]) == ("tripped", NEXT, "finished")
+    assert found.is_off
+    assert not found.contacts
