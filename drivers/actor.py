@@ -4,6 +4,9 @@ any fault.
 After a time-out, a garbled reply or a broken connection the link is torn down at once. Before the next request it
 is reopened and greeted: so a late reply can't answer the next question, its connection is dead. Only the request
 that failed raises; nothing is retried.
+
+What is told urgently goes out before the greeting too: an instrument that takes commands and no longer answers would
+else stay on.
 """
 
 from __future__ import annotations
@@ -26,7 +29,9 @@ URGENT, NORMAL = 0, 1
 
 @dataclass(order=True)
 class _Request:
-    """`stage`: queued, running (may be broken off), ending (its tear-down or result is under way)."""
+    """`stage`: queued, running (may be broken off), ending (its tear-down or result is under way). blind: messages
+    that need no answer, and may go to an instrument that gives none.
+    """
 
     priority: int
     number: int
@@ -35,6 +40,7 @@ class _Request:
     result: asyncio.Future[Any] = field(compare=False)
     what: str = field(compare=False)
     stage: str = field(default="queued", compare=False)
+    blind: tuple[str, ...] = field(default=(), compare=False)
 
 
 class Actor:
@@ -82,7 +88,8 @@ class Actor:
             for message in messages:
                 await self._tell_now(message)
 
-        await self._request(act, "; ".join(messages), within_s, URGENT if urgent else NORMAL)
+        priority, blind = (URGENT, messages) if urgent else (NORMAL, ())
+        await self._request(act, "; ".join(messages), within_s, priority, blind)
 
     async def ask(self, message: str, *, urgent: bool = False, within_s: float | None = None) -> str:
         limit_s = self._limit_s(within_s)
@@ -118,14 +125,22 @@ class Actor:
 
     # Requests
 
-    async def _request(self, act: Callable[[], Awaitable[T]], what: str, within_s: float | None, priority: int) -> T:
+    async def _request(
+        self,
+        act: Callable[[], Awaitable[T]],
+        what: str,
+        within_s: float | None,
+        priority: int,
+        blind: tuple[str, ...] = (),
+    ) -> T:
         if self._closed:
             raise BrokenOff(self.name, f"the link has been closed; not sent: {what}")
         loop = asyncio.get_running_loop()
         if self._task is None:
             self._task = loop.create_task(self._serve(), name=f"actor {self.name}")
         self._numbers += 1
-        request = _Request(priority, self._numbers, act, self._limit_s(within_s), loop.create_future(), what)
+        limit_s, result = self._limit_s(within_s), loop.create_future()
+        request = _Request(priority, self._numbers, act, limit_s, result, what, blind=blind)
         heapq.heappush(self._queue, request)
         self._work.set()
         try:
@@ -164,8 +179,8 @@ class Actor:
         request.stage = "running"
         try:
             async with self._clock.deadline(request.within_s):
-                await self._make_ready()
-                value = await request.act()
+                is_told = await self._make_ready(request.blind)
+                value = None if is_told else await request.act()
             if request.stage == "broken":  # broken off in the very moment it was done
                 raise asyncio.CancelledError
         except asyncio.CancelledError:
@@ -208,17 +223,22 @@ class Actor:
     async def _nothing(self) -> None:
         pass
 
-    async def _make_ready(self) -> None:
-        if not self._link.is_open:
-            if self._torn_down:
-                await self._clock.sleep(self.model.reopen_pause_s)
-            await self._clock.turn()
-            await self._link.open()
-            await self._greet()
-            self.openings += 1
+    async def _make_ready(self, blind: tuple[str, ...]) -> bool:
+        """Opened and greeted. blind goes out first if this instrument was greeted before, so is the one named; True:
+        it did."""
+        if self._link.is_open:
+            return False
+        if self._torn_down:
+            await self._clock.sleep(self.model.reopen_pause_s)
+        await self._clock.turn()
+        await self._link.open()
+        first = blind if self.openings else ()
+        await self._greet(first)
+        self.openings += 1
+        return bool(first)
 
-    async def _greet(self) -> None:
-        for message in self._greeting.opening:
+    async def _greet(self, blind: tuple[str, ...]) -> None:
+        for message in (*self._greeting.opening, *blind):
             await self._tell_now(message)
         self.identity = await self._ask_now(self._greeting.identity_ask, self.model.within_s)
         if not self.identity or not self.identity.startswith(self._greeting.identity_begins):

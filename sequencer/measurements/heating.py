@@ -23,6 +23,7 @@ PROOF_VRMS = 0.1  # at the output by the unit's file; 12 dB more than that is st
 PROOF_CYCLES, PROOF_SKIP = 20, 10
 PROOF_RANGES = (4.0, 40.0)  # of the level expected
 NEARER_DB = (-20.0, -6.0)  # of the level wanted: a stage with a dead zone shows its true gain only there
+AWAY_DB = 6.0  # below the file's gain: less is a wrong probe or a fault, and no reason to drive it harder
 SEEN_FACTOR = 10.0  # times the noise's share: below it nothing of the tone is seen
 RANGE_MARGIN = 1.5  # of the crest expected: far from clipping, it will not be more
 EDGE_S = 0.003  # before the burst's end: two clocks, and a unit's own delay, differ by less
@@ -81,12 +82,16 @@ def tone_for(job: ValueJob, part: float) -> Generator[Request, Reply, Tone | str
     most_vrms = job.limits.output_crest_v / math.sqrt(2.0)
     wanted = {c.name: min(math.sqrt(part * full_w[c.name] * c.load_ohm), most_vrms) for c in job.channels}
     gains = yield from _harmless(job)
+    least = {name: gain * 10.0 ** (-AWAY_DB / 20.0) for name, gain in _declared(job).items()}
     for down_db in NEARER_DB:
         level = _level(job, wanted, gains) * 10.0 ** (down_db / 20.0)
         seen = yield from _proof(job, level, max(wanted.values()) * 10.0 ** (down_db / 20.0))
         if silent := [name for name, gain in seen.items() if gain is None]:
             return f"no output seen on channel {', '.join(silent)} at {-down_db:g} dB below the level wanted"
-        gains = {name: gain for name, gain in seen.items() if gain is not None}
+        away = [name for name, gain in seen.items() if gain is not None and gain < least[name]]
+        gains = {name: max(gain, least[name]) for name, gain in seen.items() if gain is not None}
+    if away:
+        return f"gain of channel {', '.join(away)} is far from what the file says: check probe, load and gain_db"
     return _tone(job, _level(job, wanted, gains), gains, basis)
 
 
@@ -155,10 +160,15 @@ def _scale(job: ValueJob, vrms: float) -> float:
 
 def _harmless(job: ValueJob) -> Generator[Request, Reply, dict[str, float]]:
     """Volts per volt of each channel, and never less than its file says: too little seen here proves nothing."""
-    declared = {channel.name: 10.0 ** (channel.gain_db / 20.0) for channel in job.channels}
+    declared = _declared(job)
     level = min(PROOF_VRMS / max(declared.values()), job.limits.generator_vrms)
     seen = yield from _proof(job, level, PROOF_VRMS)
     return {name: max(gain, seen[name] or 0.0) for name, gain in declared.items()}
+
+
+def _declared(job: ValueJob) -> dict[str, float]:
+    """Volts per volt of each channel, by the unit's file."""
+    return {channel.name: 10.0 ** (channel.gain_db / 20.0) for channel in job.channels}
 
 
 def _proof(job: ValueJob, level: float, output_vrms: float) -> Generator[Request, Reply, dict[str, float | None]]:

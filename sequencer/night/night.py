@@ -172,7 +172,9 @@ class Night:
             raise trip
         await self.doing.hands.load_switch.open_all()
         state.wiring.forget()
-        await self._supply_again(trip)
+        if trip.after_trip != "stop":
+            await self._supply_again(trip)
+            await self._prepare()  # the trip may have broken off an exchange, and so cost a link its settings
 
     async def _supply_again(self, trip: UnitTrip) -> None:
         """Its own protection may have acted: cleared with every contact open, so that the next unit can be powered.
@@ -180,12 +182,11 @@ class Night:
         Not so for too many volts: no unit makes them, so the bench itself is in doubt. Raises Trip.
         """
         supply = self.doing.hands.supply
-        tripped = None if trip.after_trip == "stop" else (await supply.status()).tripped
+        tripped = (await supply.status()).tripped
         if tripped == "over_voltage":
             raise Trip(f"the supply tripped on its volts: find out why before the next unit is powered ({trip})")
         if tripped is not None:
             await supply.clear_trip()
-            await supply.prepare()
 
     async def _left_behind(self, state: UnitState, trip: UnitTrip) -> None:
         """The unit tripped: its bay stays open; the night goes on with the next one, if the plan says so."""

@@ -55,6 +55,27 @@ def test_a_wrong_identity_is_told_nothing_more() -> None:
     run_virtual(main)
 
 
+def test_what_is_urgent_reaches_an_instrument_that_only_listens() -> None:
+    """It takes commands and answers nothing any more: it is told off before it is greeted, though never confirmed."""
+
+    async def main(clock: VirtualClock) -> list[str]:
+        async with one_instrument(clock, LinkFault("silent", at_s=0.1, times=None)) as bench:
+            await bench.actor.open()
+            await clock.sleep(0.2)
+            for urgent in (False, True):
+                with pytest.raises(LinkTimeout):
+                    await bench.actor.ask("ASK 1?", urgent=urgent)
+            with pytest.raises(LinkTimeout):
+                await bench.actor.tell("LEV 1")
+            with pytest.raises(LinkTimeout):
+                await bench.actor.tell("LEV 0", urgent=True)
+            return bench.panel.log
+
+    log = run_virtual(main)
+    assert "LEV 0" in log
+    assert "LEV 1" not in log
+
+
 @pytest.mark.parametrize(("entries", "good"), [(0, True), (3, True), (19, True), (20, False)])
 def test_the_error_queue_is_drained_up_to_its_cap(entries: int, good: bool) -> None:
     """Twenty readings at most, the last of which must be 0: nineteen entries pass, twenty do not."""
@@ -184,7 +205,7 @@ def test_breaking_off_makes_way_for_something_urgent() -> None:
             await clock.sleep(0.1)
             bench.actor.break_in_flight()
             await bench.actor.tell("OFF", urgent=True)
-            assert clock.now_ns() == GREETED_NS + (100 + 20 + 3) * MS
+            assert clock.now_ns() == GREETED_NS + (100 + 20 + 1 + 3) * MS  # OFF, then the greeting
             with pytest.raises(BrokenOff):
                 await task
             bench.actor.break_in_flight()  # nothing runs: nothing happens
