@@ -21,6 +21,7 @@ from sequencer.on_paper import Check, check, read
 from sequencer.plan.arming import WORD, arming_lines
 from sequencer.plan.inputs import Inputs
 from sequencer.plan.models import ROLES, RoleName
+from sequencer.plan.within_bench import LOOPBACK
 from sequencer.publish.broker_url import Broker
 from sequencer.roles import build
 from sequencer.safety.freeze import began, write
@@ -29,7 +30,6 @@ from sequencer.safety.guardian_record import read_record
 from sequencer.safety.lifeline import Lifeline, NotArmed, guarded
 from sequencer.whole_night import Done, Place, make_folder, night_plan, whole_night
 
-LOOPBACK = ("127.0.0.1", "localhost")
 PROOF = "bench_check"
 Say = Callable[[str], None]
 Ask = Callable[[str], str]
@@ -87,7 +87,7 @@ def _ready(asked: RealRun, on_paper: Check) -> _Ready:
     bench = inputs.bench.model
     addresses: dict[str, str] = {name: bench.role[name].address for name in ROLES}
     problems = _addresses(inputs.bench.name, addresses)
-    if not problems and not all(host_and_port(one)[0] in LOOPBACK for one in addresses.values()):
+    if not problems and not all(LOOPBACK.fullmatch(host_and_port(one)[0]) for one in addresses.values()):
         problems += _unproved(inputs, on_paper)
     if problems:
         raise InputRefused(problems)

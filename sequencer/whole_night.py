@@ -46,7 +46,6 @@ class Done:
     bench_s: float
     told: Told | None = None
     worked_s: Mapping[str, float] = field(default_factory=dict)
-    confirmed_safe: bool = True
 
     def summary(self) -> dict[str, Any]:
         return {
@@ -115,7 +114,7 @@ async def whole_night(night: NightPlan, instruments: Instruments, clock: Clock, 
         book.close()
         thinking.shutdown(wait=True)
     worked_s = {"analysis": thinking.worked_s, "ledger": book.worked_s}
-    return Done(exit_code(ended), _closing(ended, results, out), results, out, bench_s, told, worked_s, ended.confirmed)
+    return Done(exit_code(ended), _closing(ended, results, out), results, out, bench_s, told, worked_s)
 
 
 async def _written(keeper: Keeper, ended: Ended) -> dict[str, Any]:

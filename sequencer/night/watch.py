@@ -63,20 +63,18 @@ class Under:
 class Watch:
     """One for a night; `over` a unit as long as it may be powered. off: signal and supply, at once, never raising.
 
-    turns: looks taken, so that others can see it making progress. progress_ns: bench clock of the last turn.
+    progress_ns: bench clock of the last turn.
     """
 
     def __init__(self, clock: Clock, firing: Firing, off: Off) -> None:
         self._clock, self._firing, self._off = clock, firing, off
         self._readings: deque[tuple[BenchReading, bool]] = deque(maxlen=MOST_KEPT)
         self._ending: Exception | None = None
-        self._waiting: asyncio.Task[None] | None = None
         self._owner: asyncio.Task[object] | None = None
         self._paused = self._ended = False
         self._periods: Periods | None = None
         self._burst, self._idle = asyncio.Event(), asyncio.Event()
         self._idle.set()
-        self.turns = 0
         self.progress_ns = clock.now_ns()
 
     @asynccontextmanager
@@ -121,15 +119,12 @@ class Watch:
         await asyncio.wait((task,))
 
     def pause(self) -> None:
-        """No more looks, and none in flight counts: the bench is being made safe."""
-        self._paused = True
+        """No more looks, and none in flight counts: the bench is being made safe. What was found and not yet heard
+        comes too late: whoever pauses has a reason of its own, and must not be cancelled in making safe."""
+        self._paused, self._ending = True, None
 
     def resume(self) -> None:
         self._paused = False
-
-    async def end(self, why: Exception) -> None:
-        """Ends what is under the watch with `why`, from outside: the guardian is gone."""
-        await self._deliver(why)
 
     def evidence(self) -> list[dict[str, object]]:
         """The last seconds of readings, oldest first; t_s counts back from the last one."""
@@ -204,7 +199,6 @@ class Watch:
         if driven and reading.supply_limited:
             self._firing.saw_limit()
         self._readings.append((reading, driven))
-        self.turns += 1
         self.progress_ns = self._clock.now_ns()
         fresh_s = (self._clock.now_ns() - begun_ns) * 1e-9
         found = under.judge(Seen(reading, driven, fresh_s))
