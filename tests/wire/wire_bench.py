@@ -14,6 +14,7 @@ from typing import Any, cast
 from sequencer.clock import VirtualClock, one_core, run_virtual
 from sequencer.measurements.judge import Judged, judge
 from sequencer.measurements.output_power import Outcome
+from sequencer.measurements.requests import Shot
 from sequencer.measurements.values import Finding, Values
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
@@ -163,7 +164,9 @@ class InMemory:
     async def findings(self, run: UnitRun, found: Sequence[tuple[str | None, Finding]]) -> None:
         self._found.findings += found
 
-    async def trip(self, run: UnitRun, sentence: str, kind: str, extra: object = None) -> None: ...
+    async def trip(
+        self, run: UnitRun, sentence: str, kind: str, extra: Mapping[str, Any], shot: Shot | None = None
+    ) -> None: ...
 
     async def end(self, run: UnitRun, outcome: str) -> None: ...
 
