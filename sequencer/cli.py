@@ -12,7 +12,7 @@ import os
 import sys
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,6 +23,8 @@ CAUTION = (
     "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first. "
     "Hot loads, live bridged outputs, stored charge, hearing: see the cautions in README."
 )
+
+KEEP_SHOTS = "keep all shots whole, under shots/, so that `report --reanalyse` can do the night again"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -118,6 +120,7 @@ def _add_dry_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="publish over MQTT while it runs: mqtt://[user[:password]@]host[:port], mqtts:// for TLS; "
         "a password may also come from NIGHTRAMP_MQTT_PASSWORD",
     )
+    dry.add_argument("--keep-shots", action="store_true", help=KEEP_SHOTS)
     dry.add_argument("--json", action="store_true", help="for programs")
     dry.set_defaults(run=_dry_run)
 
@@ -136,6 +139,7 @@ def _add_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     real.add_argument("--out", metavar="DIR", type=Path, help="default: ./nightramp-<run id>")
     real.add_argument("--armed-by", metavar="NAME", help="who answers for it, where nobody is there to type the word")
     real.add_argument("--broker", metavar="URL", help="publish over MQTT while it runs, as in dry-run")
+    real.add_argument("--keep-shots", action="store_true", help=KEEP_SHOTS)
     real.set_defaults(run=_run)
 
 
@@ -148,6 +152,11 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     report.add_argument("night", metavar="LEDGER_OR_DIR", type=Path, help="a ledger, results.json, or their folder")
     report.add_argument("--run", dest="run_id", metavar="ID", help="only this run's sheet")
     report.add_argument("--out", metavar="DIR", type=Path, help="default: beside what was read")
+    report.add_argument(
+        "--reanalyse",
+        action="store_true",
+        help="every number again from what was kept, by this version: what changed, and pages in reanalysed/ or --out",
+    )
     report.set_defaults(run=_report)
 
 
@@ -219,6 +228,7 @@ def _dry_run(arguments: argparse.Namespace) -> int:
         seed=arguments.seed,
         speed=arguments.speed,
         broker=None if arguments.broker is None else broker_from_url(arguments.broker, os.environ),
+        keep_shots=arguments.keep_shots,
     )
     quiet, begun_s = arguments.json, _real_s()
     with watching(sys.stdout, quiet) as listener:
@@ -250,6 +260,7 @@ def _run(arguments: argparse.Namespace) -> int:
         arguments.armed_by,
         broker,
         listener,
+        keep_shots=arguments.keep_shots,
     )
     try:
         done = real_run(asked, input if sys.stdin.isatty() else None)
@@ -262,9 +273,28 @@ def _run(arguments: argparse.Namespace) -> int:
 
 
 def _report(arguments: argparse.Namespace) -> int:
+    from sequencer.report.pages import read_night, write_pages
+
+    if arguments.reanalyse:
+        return _reanalyse(arguments, read_night(arguments.night))
+    say(sys.stdout, f"pages: {write_pages(arguments.night, arguments.run_id, arguments.out)}")
+    return EXIT_DONE
+
+
+def _reanalyse(arguments: argparse.Namespace, results: Mapping[str, object]) -> int:
+    from sequencer.ledger.results import RESULTS_NAME, results_text, write_whole
+    from sequencer.reanalyse import CHANGES_NAME, REANALYSED, changes_text, reanalyse, results_again, told
     from sequencer.report.pages import write_pages
 
-    say(sys.stdout, f"pages: {write_pages(arguments.night, arguments.run_id, arguments.out)}")
+    folder = arguments.night if arguments.night.is_dir() else arguments.night.parent
+    out, found = arguments.out or folder / REANALYSED, reanalyse(folder, results)
+    now = results_again(results, found)
+    out.mkdir(parents=True, exist_ok=True)
+    write_whole(out / RESULTS_NAME, results_text(now).encode())
+    write_whole(out / CHANGES_NAME, changes_text(found).encode())
+    for line in told(found):
+        say(sys.stdout, line)
+    say(sys.stdout, f"pages: {write_pages(folder, arguments.run_id, out, now)}")
     return EXIT_DONE
 
 

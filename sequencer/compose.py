@@ -69,6 +69,7 @@ class DryRun:
     rig: Rig | None = None
     broker: Broker | None = None
     listener: Listener | None = None  # who hears the night; without one, plain lines
+    keep_shots: bool = False
 
 
 def dry_run(asked: DryRun, say: Say) -> Done:
@@ -90,7 +91,8 @@ def dry_run(asked: DryRun, say: Say) -> Done:
         addresses = await simulated.start()
         try:
             instruments = build(inputs.bench.model, used, addresses, clock)
-            place = Place(out, asked.broker, asked.listener or Plain(say, point_line), DRY_START)
+            hears = asked.listener or Plain(say, point_line)
+            place = Place(out, asked.broker, hears, DRY_START, keep_shots=asked.keep_shots)
             done = await whole_night(night, instruments, clock, place)
             return replace(done, worked_s={"simulated bench": simulated.worked_s, **done.worked_s})
         finally:

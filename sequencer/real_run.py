@@ -46,6 +46,7 @@ class RealRun:
     armed_by: str | None
     broker: Broker | None
     listener: Listener
+    keep_shots: bool = False
 
 
 @dataclass(frozen=True)
@@ -158,5 +159,5 @@ async def _night(asked: RealRun, ready: _Ready, lifeline: Lifeline, clock: RealC
     instruments = build(ready.inputs.bench.model, ready.dialects, ready.addresses, clock)
     guarding = Guarding(lifeline, clock)
     begun = datetime.now(UTC)  # noqa: TID251 (a night on a bench begins at this hour)
-    place = Place(ready.out, asked.broker, asked.listener, begun, guarding)
+    place = Place(ready.out, asked.broker, asked.listener, begun, guarding, asked.keep_shots)
     return await whole_night(ready.night, instruments, clock, place)

@@ -14,6 +14,7 @@ from typing import Any
 from drivers.roles.capture import Capture
 from drivers.timing import Clock
 from sequencer.errors import Fault, InputRefused, Problem
+from sequencer.ledger.declared import Declared, DeclaredRun, write_declared
 from sequencer.ledger.store import Ledger
 from sequencer.night.book import Book, OneThread
 from sequencer.night.feed import Told, feeding, last_word
@@ -22,6 +23,7 @@ from sequencer.night.keeping import Desk, Keeper
 from sequencer.night.listen import Listener
 from sequencer.night.night import Doing, Night
 from sequencer.night.setup import NightPlan, UnitRun
+from sequencer.night.shelf import Shelf
 from sequencer.night.shot import Shooter
 from sequencer.night.stamps import Stamps, run_id
 from sequencer.night.supervise import Ended, exit_code, supervise
@@ -81,13 +83,14 @@ def capture_of(volts: Mapping[int, float], window: ShotWindow) -> Capture:
 @dataclass(frozen=True)
 class Place:
     """Where a night is kept, and where it is told. start: wall time at the clock's nought. guarding: the process that
-    outlives this one, None in simulated time."""
+    outlives this one, None in simulated time. keep_shots: all of them, whole."""
 
     out: Path
     broker: Broker | None
     listener: Listener
     start: datetime
     guarding: Guarding | None = None
+    keep_shots: bool = False
 
 
 async def whole_night(night: NightPlan, instruments: Instruments, clock: Clock, place: Place) -> Done:
@@ -96,7 +99,8 @@ async def whole_night(night: NightPlan, instruments: Instruments, clock: Clock, 
     thinking = OneThread("analysis")
     ledger = await book.do(Ledger, out / "ledger.sqlite")
     try:
-        desk = Desk(ledger, book, out, Stamps(clock, place.start))
+        await book.do(write_declared, out, _declared(night))
+        desk = Desk(ledger, book, out, Stamps(clock, place.start), Shelf(out, book) if place.keep_shots else None)
         keeper = Keeper(desk, instruments.hands, clock, place.listener.point_kept)
         shooter = Shooter(instruments.hands, clock, night.bench.digitiser.bits, capture_of)
         work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, place.listener))
@@ -115,6 +119,11 @@ async def whole_night(night: NightPlan, instruments: Instruments, clock: Clock, 
         thinking.shutdown(wait=True)
     worked_s = {"analysis": thinking.worked_s, "ledger": book.worked_s}
     return Done(exit_code(ended), _closing(ended, results, out), results, out, bench_s, told, worked_s)
+
+
+def _declared(night: NightPlan) -> Declared:
+    runs = {run.id: DeclaredRun(unit=run.unit, bay=run.bay.name, reference=run.reference) for run in night.runs}
+    return Declared(plan=night.plan, bench=night.bench, run=runs)
 
 
 async def _written(keeper: Keeper, ended: Ended) -> dict[str, Any]:

@@ -236,8 +236,7 @@ class _Repeats:
 def _channel(
     outcome: Outcome, channel: ChannelJob, found: Found, accepted: Judged, repeated: _Repeats
 ) -> dict[str, Any]:
-    seen = accepted.channels[channel.name]
-    power_w = watts(seen.last.rms_ac_v, channel.load_ohm)
+    power_w = watts(accepted.channels[channel.name].last.rms_ac_v, channel.load_ohm)
     own_w = repeated.watts(channel)
     pooled = pool([*repeated.earlier, own_w])
     sources = channel.sources_on(accepted.shot.records[channel.input].full_scale_v)
@@ -245,6 +244,26 @@ def _channel(
     at_limit_w = _power_at_limit(outcome, channel, found)
     bracket = Source.bracket(_crossing_within_db(found)) if at_limit_w else None
     at_limit = power_uncertainty(at_limit_w, (*sources, bracket), own_w, pooled) if at_limit_w and bracket else None
+    return _of_one_shot(channel, accepted.channels[channel.name]) | {
+        "power_expanded_uncertainty_w": own.expanded_w,
+        "coverage_factor": own.coverage_factor,
+        "coverage_pct": 95,
+        "uncertainty_parts_w": own.parts_w,
+        "power_at_limit_w": at_limit_w,
+        "power_at_limit_expanded_uncertainty_w": at_limit.expanded_w if at_limit else None,
+        "repeat_power_w": own_w,
+    }
+
+
+def again(job: PowerJob, judged: Judged) -> dict[str, Any]:
+    """What of a row rests on its own shot alone: of its channels all but residual, limit and uncertainty."""
+    alone = [_of_one_shot(c, judged.channels[c.name]) for c in job.channels]
+    lacking = ("burst_residual_pct", "burst_residual_floor_pct")
+    return {"channels": [{k: v for k, v in one.items() if k not in lacking} for one in alone]}
+
+
+def _of_one_shot(channel: ChannelJob, seen: ChannelShot) -> dict[str, Any]:
+    power_w = watts(seen.last.rms_ac_v, channel.load_ohm)
     return {
         "channel": channel.name,
         "bridged": False,
@@ -254,12 +273,6 @@ def _channel(
         "crest_neg_v": seen.last.crest_neg_v,
         "offset_v": seen.last.offset_v,
         "power_w": power_w,
-        "power_expanded_uncertainty_w": own.expanded_w,
-        "coverage_factor": own.coverage_factor,
-        "coverage_pct": 95,
-        "uncertainty_parts_w": own.parts_w,
-        "power_at_limit_w": at_limit_w,
-        "power_at_limit_expanded_uncertainty_w": at_limit.expanded_w if at_limit else None,
         "fundamental_power_w": watts(seen.last.fit.fundamental_rms_v, channel.load_ohm),
         "peak_reading_power_w": peak_reading_watts(seen.last.crest_pos_v, seen.last.crest_neg_v, channel.load_ohm),
         "channel_equivalent_ohm": channel.load_ohm,
@@ -269,7 +282,6 @@ def _channel(
         "burst_residual_pct": None if seen.residual is None else 100.0 * seen.residual,
         "burst_residual_floor_pct": None if seen.residual_floor is None else 100.0 * seen.residual_floor,
         "first_to_last_cycle_pct": first_to_last_cycle_pct(seen.cycles),
-        "repeat_power_w": own_w,
         "cycle_rows": [_cycle(c) for c in seen.cycles],
     }
 

@@ -42,7 +42,11 @@ class Book:
         return self._thread.worked_s
 
     async def do(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
-        return await asyncio.get_running_loop().run_in_executor(self._thread, lambda: function(*args, **kwargs))
+        return await self.soon(function, *args, **kwargs)
+
+    def soon(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> asyncio.Future[R]:
+        """Like `do`, but nobody waits now."""
+        return asyncio.get_running_loop().run_in_executor(self._thread, lambda: function(*args, **kwargs))
 
     def close(self) -> None:
         self._thread.shutdown(wait=True)

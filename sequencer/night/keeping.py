@@ -21,9 +21,10 @@ from sequencer.measurements.values import Finding, Values
 from sequencer.night.book import Book
 from sequencer.night.hands import Hands
 from sequencer.night.setup import NightPlan, UnitRun, head_row
+from sequencer.night.shelf import Heard, Shelf
 from sequencer.night.stamps import Stamps
 from sequencer.night.values import finding_row
-from sequencer.plan.points import Point, ValuePoint
+from sequencer.plan.points import AnyPoint, Point, ValuePoint
 from sequencer.publish.messages import BenchState, point_kept, run_begun, run_ended, status, trip_kept
 from sequencer.safety.make_safe import Order, Report, acts, perform
 
@@ -32,12 +33,13 @@ CAUSES = {"Trip": "bench", "UnitTrip": "unit", "OverloadRemains": "bench"}  # an
 
 @dataclass(frozen=True)
 class Desk:
-    """The ledger and where its files go."""
+    """The ledger and where its files go. shelf: keeps all shots, where that is asked."""
 
     ledger: Ledger
     book: Book
     out: Path
     stamps: Stamps
+    shelf: Shelf | None = None
 
 
 class Keeper:
@@ -64,6 +66,10 @@ class Keeper:
         await self._desk.book.do(self._desk.ledger.begin_run, head, [run_begun(head)])
         self.open_runs.append(run)
 
+    def talk(self, run: UnitRun, point: AnyPoint) -> Heard | None:
+        """Who is to hear the talk of that point's measurement that begins now."""
+        return self._desk.shelf.begin(run, point) if self._desk.shelf else None
+
     async def point(self, run: UnitRun, point: Point, row: dict[str, Any], outcome: Outcome) -> None:
         """Traces, then the row: a row never names a trace that is not there."""
         kept = [(kind, judged.shot) for kind, judged in _worth_keeping(outcome, row, point.keep_traces)]
@@ -84,6 +90,8 @@ class Keeper:
         await self._desk.book.do(self._desk.ledger.mark_suspect, why)
 
     async def _keep(self, run: UnitRun, row: dict[str, Any], kept: list[tuple[str, Shot]]) -> None:
+        if self._desk.shelf:
+            await self._desk.shelf.written()
         names = []
         for kind, shot in kept:
             name = trace_name(run.id, row["id"], kind)

@@ -241,11 +241,14 @@ class Measuring:
         rules = self._rules = Rules(unit, bench, bay, name) if before is None else before.next(name)
         rules.hear(Connect(point.load, point.channels), None)
         self._tell_supply(rules)
+        keep = self._doing.keeper.talk(state.run, point)
 
         def told(request: Request, reply: Reply) -> None:
             state.note_drive(request, reply)
             self._tally.hear(request, reply)
             listener.heard(state.run, request, reply)
+            if keep:
+                keep(request, reply)
             breach = rules.hear(request, reply)
             if breach is not None:
                 raise UnitTrip(breach.sentence, _trip_row(breach, point), point.after_trip)

@@ -62,8 +62,14 @@ class UnitState:
     def note_drive(self, request: Request, reply: Reply) -> None:
         if isinstance(reply, Shot):
             self.last_shot = reply
-        if isinstance(request, Fire) and isinstance(reply, Shot) and request.purpose not in HARMLESS:
-            self.last_drive_ns = reply.fired_at_ns + round(1e9 * request.cycles / request.frequency_hz)
+        self.last_drive_ns = drive_ended_ns(request, reply) or self.last_drive_ns
+
+
+def drive_ended_ns(request: Request, reply: Reply) -> int | None:
+    """Bench clock at the end of a burst that heats; None for anything else."""
+    if isinstance(request, Fire) and isinstance(reply, Shot) and request.purpose not in HARMLESS:
+        return reply.fired_at_ns + round(1e9 * request.cycles / request.frequency_hz)
+    return None
 
 
 @dataclass(frozen=True)

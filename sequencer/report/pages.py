@@ -27,13 +27,15 @@ UNBROKEN_AT_MOST, BREAK_EVERY = 14, 4
 SHEET_NAME, BATCH_NAME, SHEETS = "sheet.html", "batch.html", "sheets"
 
 
-def write_pages(source: Path, run_id: str | None = None, out: Path | None = None) -> Path:
+def write_pages(
+    source: Path, run_id: str | None = None, out: Path | None = None, instead: Mapping[str, Any] | None = None
+) -> Path:
     """Writes `sheet.html` for one run, `batch.html` and `sheets/` for several; returns the page to open first.
 
-    source: results.json, a ledger, or the folder that holds them. Raises InputRefused: nothing there to read, no such
-    run, a night without a run.
+    source: results.json, a ledger, or the folder that holds them. instead: results to show in place of its own.
+    Raises InputRefused: nothing there to read, no such run, a night without a run.
     """
-    results = read_night(source)
+    results = instead or read_night(source)
     folder = source if source.is_dir() else source.parent
     runs = _chosen(source, results["runs"], run_id)
     out = out or folder

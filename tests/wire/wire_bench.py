@@ -27,7 +27,7 @@ from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files, Loaded
 from sequencer.plan.load import load_bench
 from sequencer.plan.models import ROLES, Bench, Plan, RoleName, SupplyRange, Unit, UnitChannel
-from sequencer.plan.points import Point, ValuePoint
+from sequencer.plan.points import AnyPoint, Point, ValuePoint
 from sequencer.plan.refuse import refusals
 from sequencer.roles import build, load_dialects
 from sequencer.safety.make_safe import Order, RemoteOff, Report, acts, perform
@@ -155,6 +155,8 @@ class InMemory:
 
     def __init__(self, hands: Hands, clock: VirtualClock, bench: Bench, shooter: Shooter, found: NightOnWire) -> None:
         self._hands, self._clock, self._bench, self._shooter, self._found = hands, clock, bench, shooter, found
+
+    def talk(self, run: UnitRun, point: AnyPoint) -> None: ...
 
     async def begin(self, plan: NightPlan, run: UnitRun) -> None: ...
 

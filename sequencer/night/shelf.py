@@ -1,0 +1,67 @@
+"""All shots of a night, kept whole where that is asked (`--keep-shots`): everything that was replied to a measurement,
+so that it can be led through it again by the same code."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from sequencer.ledger.names import safe_name
+from sequencer.ledger.traces import write_trace
+from sequencer.measurements.requests import BenchReading, Reply, Request, Shot
+from sequencer.night.book import Book
+from sequencer.night.setup import UnitRun
+from sequencer.plan.points import AnyPoint
+
+SHOTS = "shots"
+Heard = Callable[[Request, Reply], None]
+
+
+def talks_folder(out: Path, run_id: str, point_id: str) -> Path:
+    """Where the talks of one point lie."""
+    return out / SHOTS / f"{safe_name(run_id)}+{safe_name(point_id)}"
+
+
+class Shelf:
+    """Writes in the ledger's thread, in order: what is heard of a point is there before its row is."""
+
+    def __init__(self, out: Path, book: Book) -> None:
+        self._out, self._book = out, book
+        self._talks: dict[Path, int] = {}
+        self._writing: list[asyncio.Future[None]] = []
+
+    def begin(self, run: UnitRun, point: AnyPoint) -> Heard:
+        """A talk of the point's measurement begins; what comes back is to hear all of it."""
+        folder = talks_folder(self._out, run.id, point.id)
+        number = self._talks[folder] = self._talks.get(folder, 0) + 1
+        talk = folder / f"{number:02}-{safe_name(point.measurement)}.jsonl"
+        count = 0
+
+        def heard(request: Request, reply: Reply) -> None:
+            nonlocal count
+            count += 1
+            self._writing.append(self._book.soon(_write, talk, f"{number:02}-{count:04}.npz", request, reply))
+
+        return heard
+
+    async def written(self) -> None:
+        """Raises what a write raised."""
+        writing, self._writing = self._writing, []
+        for one in writing:
+            await one
+
+
+def _write(talk: Path, name: str, request: Request, reply: Reply) -> None:
+    line: dict[str, Any] = {"asked": type(request).__name__}
+    if isinstance(reply, Shot):
+        write_trace(talk.parent / name, reply, samples_at_most=None)
+        line |= {"shot": name, "request": asdict(reply.request)}
+    elif isinstance(reply, BenchReading):
+        line |= {"reading": asdict(reply)}
+    talk.parent.mkdir(parents=True, exist_ok=True)
+    with talk.open("a", encoding="utf-8") as file:
+        file.write(json.dumps(line, sort_keys=True, allow_nan=False) + "\n")
