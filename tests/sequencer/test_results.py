@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ from sequencer.publish.messages import point_kept
 from tests.sequencer.ledger_rows import LATER, channel, head, point, refused_point
 
 GOLDEN = Path(__file__).parent / "golden" / "results_format_1.json"
+GOLDEN_LEDGER = GOLDEN.with_name("ledger_format_1.sqlite")
 POWER = ("power_w", "power_at_limit_w", "fundamental_power_w", "peak_reading_power_w")
 
 
@@ -184,6 +186,25 @@ def test_the_golden_file_keeps_loading(tmp_path: Path) -> None:
     assert holds(read, json.loads(GOLDEN.read_text()))
     (tmp_path / RESULTS_NAME).write_text(results_text(read))
     assert read_results(tmp_path) == read
+
+
+def test_the_golden_ledger_keeps_opening(tmp_path: Path) -> None:
+    """What stood in it when it was put here, read by hand off its rows; and a later version can go on in it."""
+    path = tmp_path / "ledger.sqlite"
+    shutil.copyfile(GOLDEN_LEDGER, path)
+    with Ledger(path, read_only=True) as ledger:
+        (run,) = ledger.results()["runs"]
+        assert ledger.message_counts() == {"pending": 7, "sent": 0, "confirmed": 0}
+    assert (run["id"], run["outcome"], run["unit"]["serial"]) == ("r8faf4e42c5", "finished", "MV-0117")
+    assert [row["measurement"] for row in run["points"]] == ["output_offset", "idle_current", "gain", "output_power"]
+    assert [len(row["values"]) for row in run["points"]] == [2, 1, 14, 0]
+    assert [(c["channel"], round(c["power_w"], 5)) for c in run["points"][3]["channels"]] == [
+        ("A", 64.18629),
+        ("B", 60.83099),
+    ]
+    with Ledger(path) as ledger:
+        ledger.begin_run(head(), [])
+        assert [run["id"] for run in ledger.results()["runs"]] == ["r8faf4e42c5", "r01"]
 
 
 @pytest.mark.parametrize(
