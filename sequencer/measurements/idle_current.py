@@ -33,7 +33,7 @@ def idle_current(job: ValueJob) -> ValueTalk:
     if not watch.ended:
         watch.findings += _findings(job, value)
     values = (value, *_waited(job, state))
-    return Values(values, tuple(watch.findings), no_drive=watch.no_drive, trip=watch.trip)
+    return Values(values, tuple(watch.findings), no_drive=watch.no_drive, trip=watch.trip, trip_rule=watch.trip_rule)
 
 
 def _value(job: ValueJob, amps: list[float], state: State, watch: IdleWatch) -> Value:

@@ -27,6 +27,7 @@ class IdleWatch:
     first_ns: int | None = None
     last: BenchReading | None = None
     trip: str | None = None
+    trip_rule: str | None = None
     findings: list[Finding] = field(default_factory=list)
     no_drive: str | None = None
 
@@ -44,8 +45,10 @@ class IdleWatch:
         self.last = reading
         self.readings.append(((reading.at_ns - self.first_ns) / 1e9, reading.supply_a))
         if reading.supply_tripped:
+            self.trip_rule = "supply tripped"
             self.trip = f"supply tripped ({reading.supply_tripped.replace('_', ' ')}) without signal"
         elif (rise := rising_pct(self.readings)) is not None:
+            self.trip_rule = "supply current running away"
             self.trip = f"idle current rose by {rise:.0f} % within {RISE_WITHIN_S:g} s, without signal"
         elif reading.supply_limited:
             self._undriven(f"the supply is in current limit without signal, at {reading.supply_a:.3g} A")

@@ -67,7 +67,7 @@ def output_offset(job: ValueJob) -> ValueTalk:
     state = yield from reach(watch)
     if watch.ended:
         findings, reason = tuple(watch.findings), watch.trip or watch.no_drive
-        return Values(findings=findings, reason=reason, no_drive=watch.no_drive, trip=watch.trip)
+        return Values((), findings, 0, reason, watch.no_drive, trip=watch.trip, trip_rule=watch.trip_rule)
     shot, shots = yield from _silence(job)
     if any(record.overloaded for record in shot.records.values()):
         return _beyond(shots)

@@ -67,7 +67,7 @@ def protection(job: ValueJob) -> ValueTalk:
     if seen.hit is None:
         tripped = seen.last.supply_tripped if seen.last else None
         trip = f"the supply tripped ({tripped}) before any protection cut in" if tripped else None
-        return Values(_not_in(job, seen), shots=seen.shots, trip=trip)
+        return Values(_not_in(job, seen), shots=seen.shots, trip=trip, trip_rule="supply tripped" if trip else None)
     least = {name: db - BACK_DB for name, db in seen.gain_db.items()}
     back = yield from until_back(job, least, _end_ns(seen.hit))
     seen.shots += back.shots
@@ -236,7 +236,8 @@ def _never_back(job: ValueJob, seen: _Seen, back: Recovery) -> Values:
     trip = f"protection cut in, and the outputs did not come back within {WAIT_S:g} s{tried}"
     values = [*_cut_values(job, seen), Value("return time", None, "s", None, None, None, "outside", trip)]
     extra = {"needed_remote": back.needed_remote}
-    return Values(tuple(values), tuple(_early(job, seen)), seen.shots, trip=trip, extra=extra)
+    early = tuple(_early(job, seen))
+    return Values(tuple(values), early, seen.shots, trip=trip, trip_rule="output gone", extra=extra)
 
 
 # --- findings

@@ -117,6 +117,7 @@ def _found(run: Soak) -> Values:
         findings=(*([run.finding] if run.finding else []), *found),
         shots=sum(h.bursts for h in run.heated),
         trip=run.trip,
+        trip_rule="supply tripped" if run.trip else None,
         extra=_extra(run, seen, by_channel),
     )
 

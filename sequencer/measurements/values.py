@@ -89,7 +89,8 @@ class Values:
     """What came of one point. reason: why nothing was measured. kept: shots worth a trace, by what they are.
 
     no_drive: why this unit must get no signal from here on. no_power: why it is switched off and nothing more is
-    measured. trip: why it must be made safe at once. extra: further keys of the point's row.
+    measured. trip: why it must be made safe at once, trip_rule: the rule of safety that says so. extra: further keys
+    of the point's row.
     """
 
     values: tuple[Value, ...] = ()
@@ -99,6 +100,7 @@ class Values:
     no_drive: str | None = None
     no_power: str | None = None
     trip: str | None = None
+    trip_rule: str | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
     kept: tuple[tuple[str, Shot], ...] = ()
 

@@ -102,7 +102,7 @@ class Measuring:
         state.believe(found)
         await self._keep_values(point, found, seen)
         if found.trip:
-            raise UnitTrip(found.trip, {"point": point.id}, point.after_trip)
+            raise UnitTrip(found.trip, {"point": point.id, "rule": found.trip_rule}, point.after_trip)
 
     async def _valued(self, point: ValuePoint) -> tuple[Values, dict[str, Any]]:
         """What was found, and the heat sinks before and after it."""
