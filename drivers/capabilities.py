@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Kind = Literal["number", "boolean", "word"]
-RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer"]
+RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer", "interlock", "cut_off"]
 
 
 @dataclass(frozen=True)
@@ -136,10 +136,20 @@ _THERMOMETER = RoleNeeds(
     each={"temperatures": "number"},
 )
 
+_INTERLOCK = RoleNeeds(each={"contacts": "boolean"})
+
+_CUT_OFF = RoleNeeds(
+    settings={"relay": Wanted("boolean", "state"), "hold": Wanted("number", "hold_s")},
+    acts={"feed": ""},
+    make_safe=True,
+)
+
 NEEDS: Mapping[RoleName, RoleNeeds] = {
     "generator": _GENERATOR,
     "digitiser": _DIGITISER,
     "supply": _SUPPLY,
     "load_switch": _LOAD_SWITCH,
     "thermometer": _THERMOMETER,
+    "interlock": _INTERLOCK,
+    "cut_off": _CUT_OFF,
 }

@@ -245,7 +245,7 @@ class DialectFile(Strict):
     """The whole file. absent: settings the instrument does not have (said, not merely forgotten)."""
 
     format: Literal[1]
-    role: Literal["generator", "digitiser", "supply", "load_switch", "thermometer"]
+    role: Literal["generator", "digitiser", "supply", "load_switch", "thermometer", "interlock", "cut_off"]
     title: Annotated[str, Field(min_length=1, max_length=200)]
     provenance: Annotated[str, Field(min_length=1, max_length=500)]
     absent: tuple[str, ...] = ()

@@ -26,10 +26,8 @@ def each_value(table: Each, reply: str, names: Sequence[str], instrument: str) -
 
 
 def _one(table: Each, name: str, text: str, instrument: str) -> float | bool:
-    if table.kind == "boolean":
-        return scpi.boolean(text, instrument)
     try:
-        return scpi.number(text, instrument)
+        return scpi.boolean(text, instrument) if table.kind == "boolean" else scpi.number(text, instrument)
     except NotANumber as error:
         raise NotANumber(instrument, f"input {name}: {error.sentence} (open or overloaded)") from error
 

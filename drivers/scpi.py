@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from drivers.errors import GarbledReply, NotANumber
@@ -100,12 +101,14 @@ def whole(text: str, instrument: str) -> int:
 
 
 def boolean(text: str, instrument: str) -> bool:
-    """SCPI says `1` or `0`; `ON`, `OFF`, `+1` are in the field."""
+    """SCPI says `1` or `0`; `ON`, `OFF`, `+1` are in the field. Raises NotANumber for sentinels, else GarbledReply."""
     body = text.strip().upper()
     if body in _ON:
         return True
     if body in _OFF:
         return False
+    with suppress(GarbledReply):
+        number(text, instrument)  # of a sentinel it says so
     raise GarbledReply(instrument, f"the reply {_clip(text)} is neither on nor off")
 
 

@@ -13,13 +13,13 @@ import numpy as np
 from drivers.dialect import Dialect, load_dialect
 from sequencer.clock import RealClock, VirtualClock, one_core, run_real, run_virtual
 from sequencer.errors import InputRefused, Problem
-from sequencer.faults_file import FaultsFile, load_faults
+from sequencer.faults_file import DeclaredBarrierFault, FaultsFile, load_faults
 from sequencer.ledger.opening import refuse_used_folder
 from sequencer.night.listen import Listener, Plain
 from sequencer.on_paper import accepted
 from sequencer.plan.estimate import clip_volts
 from sequencer.plan.load import load_on_bench
-from sequencer.plan.models import ROLES, Bay, Bench, Load, Role, RoleName, Unit
+from sequencer.plan.models import Bay, Bench, Load, Role, RoleName, Unit
 from sequencer.publish.broker_url import Broker
 from sequencer.report.lines import point_line
 from sequencer.roles import build, load_dialects, substitutes
@@ -45,7 +45,8 @@ Say = Callable[[str], None]
 class Rig:
     """What tests lay on a simulated bench. faults: role -> faults of its link. log: hears every message with its reply.
     watch: is handed the bench before it starts, to be asked for the truth afterwards. ports: role -> where it listens,
-    else anywhere. single_connection: roles that serve one connection, besides those of the bench's file.
+    else anywhere. single_connection: roles that serve one connection, besides those of the bench's file. barriers: what
+    goes wrong with the bench's own.
     """
 
     faults: Mapping[str, LinkFaults] = field(default_factory=dict)
@@ -53,6 +54,7 @@ class Rig:
     watch: Callable[[SimulatedBench], None] | None = None
     ports: Mapping[str, int] = field(default_factory=dict)
     single_connection: tuple[str, ...] = ()
+    barriers: tuple[DeclaredBarrierFault, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,12 @@ def simulate(asked: Simulate, say: Say) -> None:
     named = bench.model.simulated.faults
     faults = asked.faults or (bench.path.parent / named if named else None)
     declared = load_faults(faults) if faults else FaultsFile(format=1)
-    rig = Rig(_link_faults(declared, asked.seed), ports=ports_of(bench), single_connection=declared.single_connection)
+    rig = Rig(
+        _link_faults(declared, asked.seed),
+        ports=ports_of(bench),
+        single_connection=declared.single_connection,
+        barriers=declared.barrier,
+    )
     used = _with(dialects, substitutes(dialects))
     for bay in bench.model.bay:
         placed = [one.loaded.model.serial for one in standing.units if one.bay.name == bay.name]
@@ -168,7 +175,7 @@ def _simulated(
     bench = standing.bench.model
     truth = _bench_truth(bench)
     spec = BenchSpec(
-        roles={name: _instrument(bench.role[name], dialects[name].name, name, rig) for name in ROLES},
+        roles={name: _instrument(bench.role[name], dialects[name].name, name, rig) for name in bench.roles()},
         wiring={_input_number(name): wire for name, wire in bench.wiring.items()},
         loads={name: _true_loads(name, load, truth.load_ohm.get(name, {}), seed) for name, load in bench.load.items()},
         bays=tuple(_simulated_bay(bay, standing, seed) for bay in bench.bay),
@@ -176,9 +183,21 @@ def _simulated(
         truth=truth,
     )
     simulated = SimulatedBench(spec, clock, seed, rig.faults, rig.log)
+    for one in rig.barriers:
+        _plan_barrier_fault(simulated, one)
     if rig.watch is not None:
         rig.watch(simulated)
     return simulated
+
+
+def _plan_barrier_fault(simulated: SimulatedBench, one: DeclaredBarrierFault) -> None:
+    guards, at_ns = simulated.world.guards, round(one.at_s * 1e9)
+    if one.kind == "welded":
+        guards.weld(at_ns)
+        return
+    guards.open(one.contact, at_ns)
+    if one.for_s:
+        guards.close(one.contact, at_ns + round(one.for_s * 1e9))
 
 
 def _instrument(role: Role, front: str, name: str, rig: Rig) -> Instrument:

@@ -35,12 +35,24 @@ class DeclaredFault(Strict):
     for_s: Annotated[float, Field(ge=0)] = 0.0
 
 
+class DeclaredBarrierFault(Strict):
+    """What goes wrong with a barrier of the bench itself. open: a contact of the interlock, for `for_s` (0: for good);
+    welded: the cut-off's relay never drops again.
+    """
+
+    kind: Literal["open", "welded"]
+    at_s: Annotated[float, Field(ge=0)]
+    contact: str = ""
+    for_s: Annotated[float, Field(ge=0)] = 0.0
+
+
 class FaultsFile(Strict):
     """single_connection: roles whose instrument serves one connection and ignores a second."""
 
     format: Literal[1]
     single_connection: tuple[RoleName, ...] = ()
     fault: tuple[DeclaredFault, ...] = ()
+    barrier: tuple[DeclaredBarrierFault, ...] = ()
 
 
 def load_faults(path: Path) -> FaultsFile:
@@ -49,7 +61,12 @@ def load_faults(path: Path) -> FaultsFile:
 
 
 def _problems(file: FaultsFile, name: str) -> list[Problem]:
-    return [problem for at, one in enumerate(file.fault) for problem in _of_one(one, f"fault[{at}]", name)]
+    found = [problem for at, one in enumerate(file.fault) for problem in _of_one(one, f"fault[{at}]", name)]
+    for at, one in enumerate(file.barrier):
+        if (one.kind == "open") is not bool(one.contact):
+            remedy = "which contact opens" if one.kind == "open" else "only a contact that opens has one"
+            found.append(Problem(name, f"barrier[{at}].contact", repr(one.contact), remedy))
+    return found
 
 
 def _of_one(one: DeclaredFault, at: str, name: str) -> Iterator[Problem]:

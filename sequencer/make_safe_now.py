@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 from sequencer.errors import EXIT_DONE, EXIT_NOT_CONFIRMED_SAFE, InputRefused, Problem
 from sequencer.lock import BenchHeld, BenchLock, Holder, Known, frozen_beside, known
 from sequencer.safety.freeze import Frozen, FrozenProblem, began, read
-from sequencer.safety.guardian_acts import Outcome, Reached, SwitchingOff, reach
+from sequencer.safety.guardian_acts import CUT_OFF, Outcome, Reached, SwitchingOff, reach
 
 if TYPE_CHECKING:
     from drivers.dialect import Dialect
@@ -37,7 +37,7 @@ DEAD_WITHIN_S = 2.0
 BLEED_S = 10.0  # no unit's file is at hand: the longest of them
 AGAIN_FOR_S = 20.0
 CONTACT_TRIES, CONTACTS_AGAIN_S = 3, 0.5
-ACTS = {"generator": "signal off", "supply": "supply off", "rail": "rail down"}
+ACTS = {"generator": "signal off", "supply": "supply off", "cut_off": "cut-off released", "rail": "rail down"}
 
 Say = Callable[[str], None]
 
@@ -84,8 +84,11 @@ def _made_safe(target: Target, asked: Asked, say: Say) -> list[str]:
         _end(holder, say)
     with ExitStack() as held:
         _hold(target, held, say)
-        outcome = _switched_off(_within(target.frozen, asked.again_for_s), say)
-        return [ACTS[one] for one in outcome.missing] + _contacts(target, outcome, say)
+        frozen = _within(target.frozen, asked.again_for_s)
+        outcome = _switched_off(frozen, say)
+        # A relay that was released hides the unit's reservoir from the supply's meter: it gets all its time.
+        hidden_s = frozen.rail.bleed_s if CUT_OFF in outcome.off else 0.0
+        return [ACTS[one] for one in outcome.missing] + _contacts(target, outcome, hidden_s, say)
 
 
 # What is to be made safe
@@ -122,22 +125,23 @@ def _bench_path(bench: str) -> Path:
 
 def _bench_target(bench: str, path: Path) -> Target:
     from sequencer.plan.load import load_bench
-    from sequencer.plan.models import ROLES
     from sequencer.roles import load_dialects
 
     loaded = load_bench(bench)
     dialects = load_dialects(loaded)
-    addresses: dict[str, str] = {name: loaded.model.role[name].address for name in ROLES}
+    addresses: dict[str, str] = {name: loaded.model.role[name].address for name in loaded.model.roles()}
     return replace(_target_of(path, loaded.model.name, dialects, addresses), bench=loaded)
 
 
 def _part_target(path: Path) -> Target:
-    """Of a bench file that is TOML but is refused: what switches off needs no more than two roles of it."""
+    """Of a bench file that is TOML but is refused: what switches off needs no more of it than these roles."""
+    from drivers.capabilities import RoleName
     from drivers.dialect import load_dialect
 
     roles = tomllib.loads(path.read_text(encoding="utf-8-sig"))["role"]
     dialects: dict[Any, Dialect] = {}
-    for name in ("generator", "supply"):
+    switched: tuple[RoleName, ...] = ("generator", "supply", "cut_off")
+    for name in switched if "cut_off" in roles else switched[:2]:
         dialect = roles[name]["dialect"]
         where = str(path.parent / dialect) if dialect.endswith(".toml") else dialect
         dialects[name] = load_dialect(where, name, roles[name].get("channel", 1))
@@ -262,9 +266,9 @@ def _switched_off(frozen: Frozen, say: Say) -> Outcome:
     return SwitchingOff(frozen, note, lambda: None).all(bench)
 
 
-def _contacts(target: Target, outcome: Outcome, say: Say) -> list[str]:
-    """What of them is not confirmed. Under a rail that is up they stay as they are: a contact opened under DC welds,
-    and a load that stays connected bleeds the rail."""
+def _contacts(target: Target, outcome: Outcome, hidden_s: float, say: Say) -> list[str]:
+    """What of them is not confirmed. hidden_s: waited before. Under a rail that is up they stay as they are: a contact
+    opened under DC welds, and a load that stays connected bleeds the rail."""
     if not outcome.rail_is_down:
         say("contacts: left as they are, since the rail was not seen to be down")
         return ["contacts open"]
@@ -272,14 +276,14 @@ def _contacts(target: Target, outcome: Outcome, say: Say) -> list[str]:
         say("contacts: left as they are, since nothing that can be read names them")
         return []
     try:
-        word = _opened(target, target.bench.model)
+        word = _opened(target, target.bench.model, hidden_s)
     except Exception as error:  # said, whatever it is: signal and supply are off by now
         word = f"{type(error).__name__}: {error}"
     say(f"contacts: {f'NOT OPENED: {word}' if word else 'opened, and every coil reads off'}")
     return ["contacts open"] if word else []
 
 
-def _opened(target: Target, bench: Bench) -> str:
+def _opened(target: Target, bench: Bench, hidden_s: float) -> str:
     """Over the driver. What went wrong, or nothing."""
     from drivers.errors import InstrumentError
     from sequencer.clock import run_real
@@ -290,6 +294,7 @@ def _opened(target: Target, bench: Bench) -> str:
     async def main(clock: RealClock) -> str:
         instruments, word = build(bench, target.dialects, target.addresses, clock), ""
         switch = instruments.hands.load_switch
+        await clock.sleep(hidden_s)
         try:
             for _ in range(CONTACT_TRIES):
                 try:

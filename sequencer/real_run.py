@@ -20,7 +20,7 @@ from sequencer.night.setup import NightPlan
 from sequencer.on_paper import Check, check, read
 from sequencer.plan.arming import WORD, arming_lines
 from sequencer.plan.inputs import Inputs
-from sequencer.plan.models import ROLES, RoleName
+from sequencer.plan.models import RoleName
 from sequencer.plan.within_bench import LOOPBACK
 from sequencer.publish.broker_url import Broker
 from sequencer.roles import build
@@ -86,7 +86,7 @@ def _ready(asked: RealRun, on_paper: Check) -> _Ready:
         raise InputRefused(on_paper.refused)
     inputs, dialects = read(asked.plan, asked.units, asked.bench)
     bench = inputs.bench.model
-    addresses: dict[str, str] = {name: bench.role[name].address for name in ROLES}
+    addresses: dict[str, str] = {name: bench.role[name].address for name in bench.roles()}
     problems = _addresses(inputs.bench.name, addresses)
     if not problems and not all(LOOPBACK.fullmatch(host_and_port(one)[0]) for one in addresses.values()):
         problems += _unproved(inputs, on_paper)
@@ -148,7 +148,7 @@ async def _guarded_night(asked: RealRun, ready: _Ready, held: _Held, clock: Real
     bleed_s = max(run.unit.bleed_s for run in ready.night.runs)
     pid = os.getpid()
     who = Held(ready.night.runs[0].id, ready.night.bench.name, pid, began(pid), str(held.record), bleed_s)
-    stricter = {name: ready.inputs.bench.model.role[name].identity for name in ROLES}
+    stricter = {name: role.identity for name, role in ready.inputs.bench.model.role.items()}
     write(held.lock.frozen_path, freeze(who, ready.dialects, ready.addresses, stricter))
     async with guarded(held.lock.frozen_path) as lifeline:
         asked.listener.said(f"guardian armed, process {lifeline.pid}")

@@ -1,4 +1,4 @@
-"""Builds the five roles of a bench: dialect, link, ceilings. Touches nothing: a link opens at its first request."""
+"""Builds the roles of a bench: dialect, link, ceilings. Touches nothing: a link opens at its first request."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from drivers.actor import Actor
 from drivers.dialect import Dialect, DialectProblems, load_dialect, shipped_dialects
 from drivers.link import LinkModel
 from drivers.roles.capture import DigitiserSettings
+from drivers.roles.cut_off import CutOff
 from drivers.roles.digitiser import Digitiser
 from drivers.roles.generator import Generator, GeneratorCeilings
+from drivers.roles.interlock import Interlock
 from drivers.roles.load_switch import LoadSwitch
 from drivers.roles.supply import Supply, SupplyCeilings
 from drivers.roles.thermometer import Thermometer
@@ -19,7 +21,7 @@ from drivers.timing import Clock
 from sequencer.errors import InputRefused, Problem
 from sequencer.night.hands import Hands
 from sequencer.plan.inputs import Loaded
-from sequencer.plan.models import ROLES, Bench, Role, RoleName
+from sequencer.plan.models import Bench, Role, RoleName
 
 FREQUENCY_HZ = (1.0, 100e3)
 OVER_VOLTAGE_FACTOR = 1.1  # trip at 10 % above the ceiling (common practice, no source)
@@ -33,15 +35,15 @@ class Instruments:
     actors: Mapping[RoleName, Actor]
 
     async def close(self) -> None:
-        for name in ROLES:
-            await self.actors[name].close()
+        for actor in self.actors.values():
+            await actor.close()
 
 
 def load_dialects(bench: Loaded[Bench]) -> dict[RoleName, Dialect]:
     """Each role's dialect: a shipped name, or a file beside the bench's. Raises InputRefused with every problem."""
     found: dict[RoleName, Dialect] = {}
     problems = []
-    for name in ROLES:
+    for name in bench.model.roles():
         role = bench.model.role[name]
         try:
             found[name] = load_dialect(_dialect_path(bench.path, role), name, role.channel)
@@ -74,7 +76,7 @@ def build(
     bench: Bench, dialects: Mapping[RoleName, Dialect], addresses: Mapping[str, str], clock: Clock
 ) -> Instruments:
     """Actors and roles. addresses: VISA resource of each role."""
-    actors = {name: _actor(name, bench.role[name], dialects[name], addresses[name], clock) for name in ROLES}
+    actors = {name: _actor(name, bench.role[name], dialects[name], addresses[name], clock) for name in bench.roles()}
     ceiling = bench.ceiling
     factors = {
         int(name.removeprefix("ch")): bench.input[name].factor if name in bench.input else 1.0 for name in bench.wiring
@@ -95,6 +97,8 @@ def build(
         ),
         load_switch=LoadSwitch(actors["load_switch"], dialects["load_switch"]),
         thermometer=Thermometer(actors["thermometer"], dialects["thermometer"]),
+        interlock=Interlock(actors["interlock"], dialects["interlock"]) if "interlock" in actors else None,
+        cut_off=(CutOff(actors["cut_off"], dialects["cut_off"], bench.cut_off.hold_s) if "cut_off" in actors else None),
     )
     return Instruments(hands, actors)
 

@@ -16,7 +16,7 @@ from typing import Protocol, TextIO
 from sequencer.errors import Fault, InputRefused, Problem
 from sequencer.night.supervise import Stop, listening
 from sequencer.plan.inputs import Loaded, UnitInBay
-from sequencer.plan.models import ROLES, Bench
+from sequencer.plan.models import Bench
 from sequencer.safety.frozen_bench import host_and_port
 
 MOST_LOGGED_BYTES = 200  # a record's block would make the log unreadable
@@ -44,7 +44,7 @@ class Files:
 
 def ports_of(bench: Loaded[Bench]) -> dict[str, int]:
     """Role -> port to listen on: that of an address on this machine, 0 (any free one) for every other."""
-    return {name: _own_port(bench.model.role[name].address) for name in ROLES}
+    return {name: _own_port(bench.model.role[name].address) for name in bench.model.roles()}
 
 
 def _own_port(address: str) -> int:

@@ -6,10 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from simulators.faults import LinkFaults
+from simulators.panels.cut_off_a import CutOffA
 from simulators.panels.digitiser_a import DigitiserA
 from simulators.panels.digitiser_b import DigitiserB
 from simulators.panels.front import Front
 from simulators.panels.generator_a import GeneratorA
+from simulators.panels.interlock_a import InterlockA
 from simulators.panels.load_switch_a import LoadSwitchA
 from simulators.panels.supply_a import SupplyA
 from simulators.panels.supply_b import SupplyB
@@ -71,6 +73,8 @@ FRONTS: dict[str, Callable[[World, str, BenchSpec], Front]] = {
     "supply-b": lambda world, serial, spec: SupplyB(world, serial),
     "load-switch-a": lambda world, serial, spec: LoadSwitchA(world, serial),
     "thermometer-a": lambda world, serial, spec: ThermometerA(world, serial),
+    "interlock-a": lambda world, serial, spec: InterlockA(world, serial),
+    "cut-off-a": lambda world, serial, spec: CutOffA(world, serial),
 }
 
 

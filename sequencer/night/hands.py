@@ -100,12 +100,27 @@ class Thermometer(Protocol):
     async def read(self, names: Sequence[str]) -> Mapping[str, float]: ...
 
 
+class Interlock(Protocol):
+    async def prepare(self) -> None: ...
+    async def read(self, contacts: Sequence[str]) -> Mapping[str, bool]: ...
+
+
+class CutOff(Protocol):
+    async def prepare(self) -> None: ...
+    async def pull_in(self) -> None: ...
+    async def is_in(self) -> bool: ...
+    async def feed(self) -> bool: ...
+    async def make_safe(self) -> None: ...
+
+
 @dataclass(frozen=True)
 class Hands:
-    """Every instrument of one bench, ready to be used."""
+    """Every instrument of one bench, ready to be used. interlock, cut_off: where the bench has them."""
 
     generator: Generator
     digitiser: Digitiser
     supply: Supply
     load_switch: LoadSwitch
     thermometer: Thermometer
+    interlock: Interlock | None = None
+    cut_off: CutOff | None = None

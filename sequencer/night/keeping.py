@@ -60,8 +60,9 @@ class Keeper:
         """RFC 3339, bench time."""
         return self._desk.stamps.now()
 
-    async def begin(self, plan: NightPlan, run: UnitRun) -> None:
-        head = RunHead.model_validate(head_row(plan, run, self._desk.stamps.now()))
+    async def begin(self, plan: NightPlan, run: UnitRun, proved: Mapping[str, Any]) -> None:
+        """proved: of the bench, before its first unit; kept with each run."""
+        head = RunHead.model_validate(head_row(plan, run, self._desk.stamps.now()) | dict(proved))
         self._heads[run.id] = head
         await self._desk.book.do(self._desk.ledger.begin_run, head, [run_begun(head)])
         self.open_runs.append(run)
@@ -126,7 +127,7 @@ class Keeper:
     ) -> Report:
         """The acts of making safe, told as a message; one at a time. remote_off: where the unit has a remote line."""
         async with self._safe_lock:
-            todo = acts(order, bleed_s=bleed_s, remote=remote_off is not None)
+            todo = acts(order, bleed_s=bleed_s, remote=remote_off is not None, cut_off=self._hands.cut_off is not None)
             report = await perform(todo, order, self._hands, self._clock, remote_off)
         self.last_safe = report
         return report

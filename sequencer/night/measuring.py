@@ -65,8 +65,9 @@ class Measuring:
 
     def under(self) -> Under:
         """What the watch needs of this unit."""
-        unit, bench = self._state.run.unit, self._plan.bench
-        return Under(self._state.wiring, periods(unit, bench), self._look, self._judged)
+        unit, bench, wiring = self._state.run.unit, self._plan.bench, self._state.wiring
+        tend = wiring.barriers.tend if wiring.barriers.are_there else None
+        return Under(wiring, periods(unit, bench), self._look, self._judged, tend)
 
     def _judged(self, seen: Seen) -> UnitTrip | None:
         """Between two points the rules of the one before still hold."""

@@ -16,6 +16,7 @@ from drivers.errors import InstrumentError
 from drivers.timing import Clock
 from sequencer.measurements.output_power import Outcome, OverloadRemains
 from sequencer.measurements.requests import Shot
+from sequencer.night.barriers import prove
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
 from sequencer.night.listen import Listener
@@ -59,11 +60,13 @@ class Night:
         doing.shooter.burst_begun, doing.shooter.may_fire = self.watch.burst_begun, self.watch.has_seen
         self._wiring: Wiring | None = None
         self._rows: dict[str, list[dict[str, Any]]] = {}
+        self._proved: dict[str, Any] = {}
         self._ended_by: tuple[UnitRun, Exception] | None = None
 
     async def work(self) -> None:
         """Raises Trip, InstrumentError, or whatever ended it; what was measured by then is in the ledger."""
         await self._prepare()
+        await self._prove_cut_off()
         for number, run in enumerate(self.plan.runs, start=1):
             self.doing.listener.run_begun(run, number, len(self.plan.runs), self.doing.keeper.now())
             await self._unit(run)
@@ -83,14 +86,27 @@ class Night:
         await hands.load_switch.open_all()
         await hands.digitiser.prepare()
         await hands.thermometer.prepare()
+        if hands.interlock is not None:
+            await hands.interlock.prepare()
+        if hands.cut_off is not None:
+            await hands.cut_off.prepare()
         self.doing.shooter.forget_settings()
+
+    async def _prove_cut_off(self) -> None:
+        """Once, before anything is powered; kept with every run. Raises Trip where it does not drop."""
+        cut_off = self.doing.hands.cut_off
+        if cut_off is None:
+            return
+        proof = await prove(cut_off, self.doing.clock, self.plan.bench.cut_off.hold_s)
+        self._proved = {"cut_off": proof}
+        self.doing.listener.said(f"cut-off proved: dropped {proof['dropped_after_s']:g} s after it was fed")
 
     async def _unit(self, run: UnitRun) -> None:
         doing, keeper = self.doing, self.doing.keeper
         wiring = Wiring(doing.hands, doing.clock, self.plan.bench, run.unit, run.bay)
         state, self._wiring = UnitState(run, self.plan.bench, wiring), wiring
         self._rows[run.id] = state.rows
-        await keeper.begin(self.plan, run)
+        await keeper.begin(self.plan, run, self._proved)
         doing.listener.said(f"unit {run.unit.serial} in bay {run.bay.name}: {len(run.points)} points")
         measuring = Measuring(self.plan, doing, state, self.watch)
         async with self.watch.over(measuring.under()):
@@ -122,11 +138,13 @@ class Night:
         await self._power_down(state)
 
     async def _off_now(self) -> None:
-        """Signal and supply, together, before anything else; what fails here is seen when the bench is made safe."""
+        """Signal, supply and cut-off, together, before anything else; what fails here is seen when the bench is made
+        safe."""
         hands = self.doing.hands
+        off = [one.make_safe() for one in (hands.generator, hands.supply, hands.cut_off) if one is not None]
         with suppress(TimeoutError):
             async with self.doing.clock.deadline(OFF_WITHIN_S):
-                await asyncio.gather(hands.generator.make_safe(), hands.supply.make_safe(), return_exceptions=True)
+                await asyncio.gather(*off, return_exceptions=True)
 
     async def _group(self, state: UnitState, measuring: Measuring, group: tuple[AnyPoint, ...]) -> None:
         for point in group:
@@ -170,6 +188,8 @@ class Night:
         if not report.confirmed:
             await self._end(run, "tripped")
             raise trip
+        if self.doing.hands.cut_off is not None:  # released, it hides the unit's reservoir from the supply's meter
+            await self.doing.clock.sleep(run.unit.bleed_s)
         await self.doing.hands.load_switch.open_all()
         state.wiring.forget()
         if trip.after_trip != "stop":
@@ -200,7 +220,7 @@ class Night:
     async def _keep_trip(
         self, run: UnitRun, why: Exception, report: Report, row: Mapping[str, Any], shot: Shot | None = None
     ) -> None:
-        safe = {"confirmed_safe": report.confirmed, "not_confirmed": list(report.unconfirmed)}
+        safe = {"confirmed_safe": report.confirmed, "not_confirmed": report.unconfirmed}
         told = {**row, **safe, "evidence": self.watch.evidence()}
         await self.doing.keeper.trip(run, str(why), type(why).__name__, told, shot)
 

@@ -21,7 +21,7 @@ from sequencer.night.guarding import Guarding
 from sequencer.night.keeping import Keeper
 from sequencer.night.night import Night, Trip
 from sequencer.night.setup import NightPlan
-from sequencer.safety.make_safe import Order, RemoteOff, Report
+from sequencer.safety.make_safe import RELEASED, Order, RemoteOff, Report
 from sequencer.safety.remedies import NOT_SAFE, STOPPED, remedy, remedy_of
 
 Way = str  # "done", "stopped", "tripped", "fault"
@@ -95,10 +95,17 @@ async def supervise(
         way = "fault"
         lines.append(f"internal fault: {fault}")
         todo = remedy_of(fault)
-    lines.append("made safe, confirmed" if report.confirmed else "NOT CONFIRMED SAFE: " + "; ".join(report.lines))
+    lines.append(_closing(report))
     if next_line := todo if report.confirmed else remedy(NOT_SAFE):
         lines.append(f"next: {next_line}")
     return Ended(way, report.confirmed, lines)
+
+
+def _closing(report: Report) -> str:
+    """A cut-off that could not be released does not stand in the way of "confirmed": it is said beside it."""
+    if not report.confirmed:
+        return "NOT CONFIRMED SAFE: " + "; ".join(report.lines)
+    return "made safe, confirmed" + (f"; {RELEASED}: {report.words[RELEASED]}" if RELEASED in report.words else "")
 
 
 async def _until_end(work: Night, stop: Stop, guarding: Guarding | None) -> tuple[Way, str, str]:

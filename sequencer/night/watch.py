@@ -52,12 +52,15 @@ class Powered(Protocol):
 
 @dataclass(frozen=True)
 class Under:
-    """One unit under the watch. judge: what ends the point, if anything."""
+    """One unit under the watch. judge: what ends the point, if anything. tend: what each turn does besides, powered or
+    not.
+    """
 
     powered: Powered
     periods: Periods
     look: Look
     judge: Judge
+    tend: Off | None = None
 
 
 class Watch:
@@ -107,6 +110,11 @@ class Watch:
             if task.uncancel() > 0:  # a person's stop came as well: it goes first
                 raise
             raise ending from None
+        except Exception:  # found after the watch had switched off for a reason of its own: its echo
+            ending, self._ending = self._ending, None
+            if ending is None:
+                raise
+            raise ending from None
         finally:
             self._owner = before
 
@@ -154,13 +162,14 @@ class Watch:
         while not self._ended:
             await self._until_ns(self._next_ns(under.periods))
             self.progress_ns = self._clock.now_ns()
-            if self._paused or under.powered.supply_v is None:
-                continue
-            if not self._may_look(under.powered):
+            if self._paused:
                 continue
             self._idle.clear()
             try:
-                await self._turn(under)
+                if under.tend is not None:
+                    await under.tend()
+                if not self._paused and under.powered.supply_v is not None and self._may_look(under.powered):
+                    await self._turn(under)
             except asyncio.CancelledError:
                 raise
             except Exception as error:  # whatever a look says ends the point, by its own name

@@ -11,24 +11,16 @@ from contextlib import contextmanager
 
 from drivers.errors import InstrumentError
 from drivers.timing import Clock
+from sequencer.night.barriers import Barriers
 from sequencer.night.hands import Hands
+from sequencer.night.trips import NotPowered, Trip
 from sequencer.plan.models import Bay, Bench, Load, Unit
+
+__all__ = ["NotPowered", "Trip", "Wiring"]
 
 SUPPLY_WITHIN_PCT = 2.0
 INRUSH_S = 0.5
 RESTARTED = "instrument restarted"
-
-
-class Trip(Exception):
-    """A trip limit was passed or an instrument failed: made safe, recorded, needs a person. rule: its name."""
-
-    def __init__(self, sentence: str, rule: str | None = None) -> None:
-        super().__init__(sentence)
-        self.rule = rule
-
-
-class NotPowered(Trip):
-    """The unit took more than its supply gives: its own doing, as far as the supply can tell."""
 
 
 class Wiring:
@@ -41,6 +33,7 @@ class Wiring:
         self._remote_on = False
         self.supply_v: float | None = None
         self.changing, self.changed_ns = False, clock.now_ns()
+        self.barriers = Barriers(hands, bench)
 
     @contextmanager
     def _change(self) -> Iterator[None]:
@@ -61,7 +54,8 @@ class Wiring:
         return min(self._unit.supply_a_max, self._bench.ceiling.supply_a)
 
     async def close_bay(self) -> None:
-        """Supply, input and outputs; the remote line stays off."""
+        """Supply, input and outputs; the remote line stays off. Raises Trip where the interlock is open."""
+        await self.barriers.closed()
         await self._hands.load_switch.close(bay_contacts(self._bay))
 
     async def connect(self, load: str | None, channels: tuple[str, ...]) -> None:
@@ -78,11 +72,14 @@ class Wiring:
         self._connected = wanted
 
     async def set_supply(self, volts: float, limit_a: float, on: bool) -> None:
-        """As a measurement asks; within the unit's and the bench's limits, whoever asks."""
+        """As a measurement asks; within the unit's and the bench's limits, whoever asks. Raises Trip where the
+        interlock is open. The cut-off is pulled in while the supply is off."""
         supply = self._hands.supply
         with self._change():
             await supply.set(volts, min(limit_a, self.most_a))
             if on != (self.supply_v is not None):
+                if on:
+                    await self.barriers.before_power()
                 await supply.output(on)
             self.supply_v = volts if on else None
 
@@ -132,6 +129,7 @@ class Wiring:
     def forget(self) -> None:
         """After the bench was made safe with all contacts open."""
         self._connected, self._remote_on, self.supply_v = (), False, None
+        self.barriers.is_held = False
 
 
 def bay_contacts(bay: Bay) -> list[str]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from sequencer.plan.check_table import Checked
-from sequencer.plan.models import Bench, Hardware
+from sequencer.plan.models import Bench
+from sequencer.plan.unattended import seen
 
 WORD = "energise"
 CAUTIONS = (
@@ -55,9 +56,18 @@ def _of_bench(bench: Bench) -> Iterator[str]:
         f"  bench {bench.name}: never above {ceiling.generator_vrms:g} Vrms of generator, {ceiling.supply_v:g} V and "
         f"{ceiling.supply_a:g} A of supply, {ceiling.burst_s:g} s of tone{output}"
     )
-    yield f"  hardware declared: {_hardware(bench.hardware)}"
+    if "cut_off" in bench.role:
+        hold = f"dropped when not fed for {bench.cut_off.hold_s:g} s"
+        yield f"  hardware proved each night before anything is powered: cut-off relay, {hold}"
+    if "interlock" in bench.role:
+        yield f"  hardware read while a unit may be powered: {', '.join(one.name for one in bench.interlock)}"
+    yield f"  hardware declared{', not seen' if seen(bench) else ''}: {_declared(bench)}"
 
 
-def _hardware(hardware: Hardware) -> str:
-    there = [words for name, words in DECLARED if getattr(hardware, name)]
-    return ", ".join(there) if there else "none: bursts, and soaks up to 1/8 power only"
+def _declared(bench: Bench) -> str:
+    """What only the bench's file says."""
+    have = seen(bench)
+    there = [words for name, words in DECLARED if name not in have and getattr(bench.hardware, name)]
+    if there:
+        return ", ".join(there)
+    return "none" if have else "none: bursts, and soaks up to 1/8 power only"

@@ -8,13 +8,13 @@ from sequencer.errors import Problem
 from sequencer.plan.estimate_heat import EIGHTH, HEATING_HZ, soak_part, soak_power_w, soak_supply_a
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files
-from sequencer.plan.models import Bench, Hardware, Plan, Stage, Unit
+from sequencer.plan.models import Bench, Plan, Stage, Unit
 from sequencer.plan.points import ValuePoint
 from sequencer.plan.refuse_points import CONTINUOUS_SHARE, FUSE_SHARE
+from sequencer.plan.unattended import missing
 from sequencer.plan.wording import key_path, shown
 
 NO_THERMOMETER = "no bay has a thermometer for each channel of the unit"
-NEEDED = ("load_thermostat", "fuse_per_supply_lead", "fireproof_base", "cut_off")
 
 
 def heat_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
@@ -42,18 +42,14 @@ def _thermometers(stage: Stage, key: str, unit: Unit, bench: Bench, files: Files
 
 def _unattended(stage: Stage, key: str, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
     part = stage.options.power_parts[0] if stage.options.power_parts else EIGHTH
-    missing = _missing(bench.hardware)
-    if part > EIGHTH and missing:
-        words = f"above 1/8 power with nobody there needs the bench's hardware: {', '.join(missing)} not declared"
+    lacking = missing(bench)
+    if part > EIGHTH and lacking:
+        words = f"above 1/8 power with nobody there needs the bench's hardware: {', '.join(lacking)} not declared"
         yield Problem(files.plan, f"{key}.options.power_parts[0]", shown(part), words)
     low_hz, high_hz = unit.passband_hz
     if not low_hz <= HEATING_HZ <= high_hz:
         words = f"a soak is driven at {HEATING_HZ:g} Hz: leave the stage out for this unit"
         yield Problem(files.unit, "passband_hz", shown(unit.passband_hz), words)
-
-
-def _missing(hardware: Hardware) -> list[str]:
-    return [name for name in NEEDED if not getattr(hardware, name)]
 
 
 def _point(point: ValuePoint, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:

@@ -11,12 +11,12 @@ from sequencer.plan.inputs import Files
 from sequencer.plan.models import Bench, Plan, Stage, Unit
 from sequencer.plan.points import ValuePoint, parse_drive
 from sequencer.plan.refuse_points import FUSE_SHARE, overload_factor
+from sequencer.plan.unattended import INSTEAD, missing
 from sequencer.plan.within import STEADY_LEAST_S, steady_words
 from sequencer.plan.wording import key_path, shown
 
 EFFICIENCY = "steady_efficiency"
 UNATTENDED_PART = 0.125  # with nobody there, of the full power (common practice, no source)
-NEEDED = ("load_thermostat", "fuse_per_supply_lead", "fireproof_base", "cut_off")
 
 
 def steady_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
@@ -32,10 +32,10 @@ def steady_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Itera
 
 def _unattended(stage: Stage, bench: Bench, files: Files) -> Iterator[Problem]:
     asked = _asked(stage)
-    for name in NEEDED if asked else ():
-        if not getattr(bench.hardware, name):
-            words = f"stage {stage.name} asks for {asked}: above 1/8 power with nobody there the bench must declare it"
-            yield Problem(files.bench, f"hardware.{name}", "false", words)
+    for name in missing(bench) if asked else ():
+        words = f"stage {stage.name} asks for {asked}: above 1/8 power with nobody there the bench must declare it"
+        words += f", or have {INSTEAD[name]}" if name in INSTEAD else ""
+        yield Problem(files.bench, f"hardware.{name}", "false", words)
 
 
 def _asked(stage: Stage) -> str | None:

@@ -16,6 +16,7 @@ from sequencer.plan.models import Bench, Unit
 
 DRIVEN_S, UNDRIVEN_S = 0.2, 1.0  # always enough (common practice, no source)
 LONGEST_DRIVEN_S, LONGEST_UNDRIVEN_S = 1.0, 5.0  # our own choice
+FED_S = 0.5  # where each turn feeds a cut-off (our own choice)
 MAKE_SAFE_S = 6.0  # two acts of 3 s each, at worst
 IDLE_GONE_UP = 2.0  # idle current beyond its trip limit of 1.5 x, until it is seen (our own judgement)
 
@@ -50,7 +51,14 @@ def fastest_heating(unit: Unit, bench: Bench) -> Heating:
 
 
 def periods(unit: Unit, bench: Bench) -> Periods:
-    """The longest that the bound allows."""
+    """The longest that the bound allows; of a bench with a cut-off no longer than FED_S."""
+    longest = _by_heat(unit, bench)
+    if "cut_off" not in bench.role:
+        return longest
+    return Periods(min(longest.driven_s, FED_S), min(longest.undriven_s, FED_S))
+
+
+def _by_heat(unit: Unit, bench: Bench) -> Periods:
     margin_k = unit.heat.trip_c - unit.heat.stop_c
     try:
         heating = fastest_heating(unit, bench)

@@ -7,9 +7,11 @@ from collections.abc import Iterator, Mapping
 
 from sequencer.errors import Problem
 from sequencer.plan.models import ROLES, Bay, Bench, Load
+from sequencer.plan.watching import FED_S
 from sequencer.plan.within import twice
 from sequencer.plan.wording import key_path, shown
 
+FEEDS, FEED_MARGIN_S = 3, 0.5  # turns of the watch that may be missed, and an instrument's reply (our own judgement)
 OHM_BELOW = 0.05  # measured ohms may lie that much below the nominal ones
 LOOPBACK = re.compile(r"localhost|127(?:\.[0-9]{1,3}){3}", re.IGNORECASE)
 SOCKET = re.compile(r"TCPIP[0-9]?::(?P<host>[A-Za-z0-9._-]+)::(?P<port>[0-9]{1,5})::SOCKET")
@@ -17,7 +19,7 @@ OTHER_LINKS = re.compile(r"(TCPIP[0-9]?|GPIB[0-9]?|USB[0-9]?|ASRL[^:]*)(::[^:\s]
 
 
 def bench_problems(bench: Bench, file: str) -> list[Problem]:
-    """Roles, addresses, wiring, loads, bays, leads, digitiser."""
+    """Roles, addresses, wiring, loads, bays, leads, digitiser, interlock, cut-off."""
     return [
         *_role_problems(bench, file),
         *_wiring_problems(bench, file),
@@ -25,6 +27,8 @@ def bench_problems(bench: Bench, file: str) -> list[Problem]:
         *twice([bay.name for bay in bench.bay], "bay[{}].name", file),
         *_contact_problems(bench, file),
         *_digitiser_problems(bench, file),
+        *_interlock_problems(bench, file),
+        *_cut_off_problems(bench, file),
         *(
             Problem(
                 file,
@@ -127,6 +131,27 @@ def _bay_contacts(bay: Bay) -> Iterator[tuple[str, str]]:
     }
     yield from ((key, contact) for key, contact in single.items() if contact is not None)
     yield from ((f"output_contacts[{n}]", contact) for n, contact in enumerate(bay.output_contacts))
+
+
+def _interlock_problems(bench: Bench, file: str) -> Iterator[Problem]:
+    if "interlock" in bench.role and not bench.interlock:
+        remedy = "name what it reads: add [[interlock]] with name and contact, or leave the role out"
+        yield Problem(file, "interlock", "(nothing)", remedy)
+    if bench.interlock and "interlock" not in bench.role:
+        yield Problem(file, "role.interlock", "(nothing)", "nobody reads the contacts of [[interlock]]: add this role")
+    yield from twice([one.name for one in bench.interlock], "interlock[{}].name", file)
+    yield from twice([one.contact for one in bench.interlock], "interlock[{}].contact", file)
+
+
+def _cut_off_problems(bench: Bench, file: str) -> Iterator[Problem]:
+    hold_s, least_s = bench.cut_off.hold_s, FEEDS * FED_S + FEED_MARGIN_S
+    if "cut_off" not in bench.role:
+        if "cut_off" in bench.model_fields_set:
+            yield Problem(file, "role.cut_off", "(nothing)", "nothing is fed by [cut_off]: add this role")
+        return
+    if hold_s < least_s:
+        remedy = f"{FEEDS} x {FED_S:g} s from one look of the watch to the next + {FEED_MARGIN_S:g} s = {least_s:g} s"
+        yield Problem(file, "cut_off.hold_s", shown(hold_s), f"it would drop by itself: at least {remedy}")
 
 
 def _digitiser_problems(bench: Bench, file: str) -> Iterator[Problem]:

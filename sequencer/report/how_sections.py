@@ -40,7 +40,13 @@ def how(run: Row) -> Section:
     checks = value_table(run, "How it was measured")
     tables = (gathered(Table(columns, tuple(rows))),) if rows else ()
     energy = (("Energy", told),) if (told := _energy(run)) else ()
-    return Section("How it was measured", tables=(*tables, *checks), terms=(*TERMS, *energy))
+    cut_off = (("Cut-off", _cut_off(proved)),) if (proved := run.get("cut_off")) else ()
+    return Section("How it was measured", tables=(*tables, *checks), terms=(*TERMS, *energy, *cut_off))
+
+
+def _cut_off(proved: Row) -> str:
+    dropped, hold = words.number(proved["dropped_after_s"], 3), words.number(proved["hold_s"], 3)
+    return f"proved before anything was powered: not fed, the relay dropped after {dropped} s, set to {hold} s."
 
 
 def _energy(run: Row) -> str:

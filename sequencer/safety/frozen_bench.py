@@ -10,7 +10,7 @@ from drivers.dialect import Dialect
 from sequencer.safety.freeze import MOST_PORT, Frozen, Instrument, Rail, Reading
 from sequencer.safety.make_safe import RAIL_SAFE_A, RAIL_SAFE_V
 
-SWITCHED_OFF = ("generator", "supply")
+SWITCHED_OFF = {"generator": "output", "supply": "output", "cut_off": "relay"}  # role -> what is off in it
 USUAL_OFF = ("0", "OFF")
 
 
@@ -41,7 +41,9 @@ def freeze(
         pid=held.pid,
         pid_began=held.pid_began,
         instruments=tuple(
-            _instrument(role, dialects[role], addresses[role], stricter.get(role, "")) for role in SWITCHED_OFF
+            _instrument(role, dialects[role], addresses[role], stricter.get(role, ""))
+            for role in SWITCHED_OFF
+            if role in dialects
         ),
         rail=_rail(dialects["supply"], held.bleed_s),
         record=held.record,
@@ -59,7 +61,8 @@ def host_and_port(address: str) -> tuple[str, int]:
 
 def _instrument(role: str, dialect: Dialect, address: str, stricter: str) -> Instrument:
     host, port = host_and_port(address)
-    greeting, output = dialect.greeting(stricter), dialect.file.setting["output"]
+    greeting, name = dialect.greeting(stricter), SWITCHED_OFF[role]
+    output = dialect.file.setting[name]
     off = {sample.reply.upper() for sample in output.samples if sample.means is False}
     return Instrument(
         role=role,
@@ -69,7 +72,7 @@ def _instrument(role: str, dialect: Dialect, address: str, stricter: str) -> Ins
         read_end=dialect.link.read_end,
         opening=greeting.opening,
         off=dialect.make_safe_lines(),
-        off_ask=dialect.settings["output"].question(),
+        off_ask=dialect.settings[name].question(),
         off_words=tuple(sorted(off | set(USUAL_OFF))),
         identity_ask=greeting.identity_ask,
         identity_begins=greeting.identity_begins,

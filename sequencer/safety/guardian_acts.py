@@ -20,6 +20,7 @@ ANSWER_WITHIN_S = 0.3  # a second connection that is accepted and ignored answer
 AGAIN_AFTER_S = 0.1
 MOST_REPLY_BYTES = 4096
 RAIL_POLL_S = 0.2
+CUT_OFF, CUT_OFF_AGAIN_FOR_S = "cut_off", 5.0  # nobody feeds it any more: it drops by its own clock too
 FAILURES = (OSError, ValueError)
 
 Note = Callable[[str, str], None]
@@ -91,8 +92,11 @@ class Outcome:
 
     @property
     def missing(self) -> list[str]:
-        """What is not confirmed."""
-        return [role for role, is_off in self.off.items() if not is_off] + ([] if self.rail_is_down else ["rail"])
+        """What is not confirmed. A relay that stays in matters no more once the rail is down."""
+        on = [role for role, is_off in self.off.items() if not is_off]
+        if self.rail_is_down:
+            return [role for role in on if role != CUT_OFF]
+        return [*on, "rail"]
 
 
 class SwitchingOff:
@@ -116,7 +120,9 @@ class SwitchingOff:
 
     def _one(self, reached: Reached) -> None:
         role, rail = reached.instrument.role, self._frozen.rail
-        self.outcome.off[role] = self._tried(reached, role, self._off, self._frozen.give_up_after_s)
+        for_s = self._frozen.give_up_after_s
+        for_s = min(for_s, CUT_OFF_AGAIN_FOR_S) if role == CUT_OFF else for_s
+        self.outcome.off[role] = self._tried(reached, role, self._off, for_s)
         if role == "supply" and self.outcome.off[role]:
             self.outcome.rail_is_down = self._tried(reached, "rail", lambda talk: self._down(talk, rail), rail.bleed_s)
 

@@ -67,6 +67,10 @@ OF_RULES = {
         "See what that instrument waits for: its trigger lead, a question on its screen, a contact that sticks.",
     "instrument does not answer":
         "See by hand that its output is off; then its power, cable and address; measure the points left.",
+    "interlock open":
+        "See why that contact is open: a person's stop, hot loads, a cover. Put right what it guards, then close it.",
+    "cut-off dropped":
+        "See whether the machine was too busy to feed it; then its supply, its lead and its hold time.",
     "guardian gone":
         "Look in the system's log for who ended it, or whether memory ran out, before the next night begins.",
 }  # fmt: skip

@@ -59,6 +59,8 @@ TABLE: tuple[Rule, ...] = (
     Rule("no number", "none", "an instrument shows overload or nothing where a number was asked", NO_FIGURE, "bench"),
     Rule("instrument not done", "none", "not done in time with what it was told", NO_FIGURE, "link"),
     Rule("instrument does not answer", "none", "no reply, a broken one, or no connection", NO_FIGURE, "link"),
+    Rule("interlock open", "none", "a contact of the interlock reads open", NO_FIGURE, "bench"),
+    Rule("cut-off dropped", "none", "its relay reads dropped although it was fed", NO_FIGURE, "bench"),
     Rule("guardian gone", "none", "its process has ended", NO_FIGURE, "bench"),
 )
 BY_NAME = {rule.name: rule for rule in TABLE}

@@ -51,6 +51,8 @@ class Dead:
 
     def supply_sums(self, from_s: float, to_s: float) -> tuple[float, float]:
         length_s = to_s - from_s
+        if self._setting.feed.parted_v is not None:
+            return self._setting.feed.parted_v * length_s, 0.0
         if self._setting.feed.on or self._setting.unit is None:
             return self._supply_v * length_s, self._amps * length_s
         tau_s = self._bleed_tau_s

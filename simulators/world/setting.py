@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 from typing import Protocol
 
@@ -15,13 +15,19 @@ from simulators.world.unit_truth import UnitTruth
 
 @dataclass(frozen=True)
 class Feed:
-    """The supply: volts it really gives unloaded, resistances on the way to the unit, current limit."""
+    """The supply: volts it really gives unloaded, resistances on the way to the unit, current limit. parted_v: at its
+    own terminals while its lead does not reach the unit."""
 
     on: bool = False
     volts: float = 0.0
     limit_a: float = math.inf
     source_ohm: float = 0.0
     lead_ohm: float = 0.0
+    parted_v: float | None = None
+
+    def parted(self) -> Feed:
+        """As the unit has it once the lead is open."""
+        return replace(self, on=False, parted_v=self.volts if self.on else 0.0)
 
     @property
     def ohm(self) -> float:

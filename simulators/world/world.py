@@ -20,6 +20,7 @@ from simulators.world.bench_truth import BenchTruth
 from simulators.world.carry import carried, fresh
 from simulators.world.climate import Climate
 from simulators.world.conditions import as_it_stands, drifts
+from simulators.world.guards import Guards
 from simulators.world.journal import EventRow, JournalRow, burst_row
 from simulators.world.layout import Bay, Layout
 from simulators.world.minder import Minder, nothing
@@ -63,6 +64,7 @@ class World:
         self._climate = Climate(layout, self.bench)
         self._minder = Minder(self._ready, self._climate, self._plan, self._tell)
         self._rows: list[JournalRow] = []
+        self.guards = Guards(self._settle, self._plan, self._relay_moved)
         self._work = Work()
         bay, setting = self._present(0)
         self._timeline = Timeline(Segment(0, setting, fresh(setting), bay.name if bay else None))
@@ -175,6 +177,11 @@ class World:
             what = "opened" if bay is None or any(b > a for a, b in pairs) else "closed"
             self._tell(at_ns, f"load contact {what} under signal")
 
+    def _relay_moved(self, at_ns: int) -> None:
+        self._moved(at_ns)
+        if self._feed.on and not self.guards.is_in:
+            self._tell(at_ns, "cut-off dropped under volts")
+
     # Reading
 
     def wires(self, names: Sequence[str], base_ns: int, t_s: Samples) -> dict[str, tuple[Samples, Samples]]:
@@ -267,7 +274,7 @@ class World:
         bay = self._bay
         emf_v = 0.0 if self._tone else self._emf_v
         if bay is None or bay.unit is None:
-            return bay, Setting(None, self._feed, tone=self._tone, emf_v=emf_v)
+            return bay, Setting(None, self._lead, tone=self._tone, emf_v=emf_v)
         names = [channel.name for channel in bay.unit.channels]
         loads = [self._climate.load_at(name, self._contacts, at_ns) for name in names]
         henries = tuple(henry for _, henry in loads)
@@ -275,7 +282,7 @@ class World:
         live = self._ready.is_live(bay, at_ns)
         return bay, Setting(
             self._unit_now(bay, bay.unit, at_ns) if live else bay.unit,
-            self._feed,
+            self._lead,
             live,
             tuple(ohm for ohm, _ in loads),
             driven,
@@ -292,6 +299,11 @@ class World:
         bays = self.layout.connected_bays(self._contacts)
         return bays[0] if bays else None
 
+    @property
+    def _lead(self) -> Feed:
+        """What of the supply reaches the bays."""
+        return self._feed if self.guards.is_in else self._feed.parted()
+
     def _unit_now(self, bay: Bay, unit: UnitTruth, at_ns: int) -> UnitTruth:
         last = self._timeline.last
         before = last.setting.unit
@@ -300,7 +312,7 @@ class World:
 
     def _reopen(self, at_ns: int) -> None:
         """Begin a new segment if anything has changed."""
-        woken = self._ready.update(self._bay, self._feed, self._contacts, at_ns)
+        woken = self._ready.update(self._bay, self._lead, self._contacts, at_ns)
         if woken is not None:
             self._plan(at_ns + round(woken.feed.mute_s * 1e9), nothing)
         bay, setting = self._present(at_ns)

@@ -20,6 +20,8 @@ SHIPPED: dict[str, RoleName] = {
     "supply-b": "supply",
     "load-switch-a": "load_switch",
     "thermometer-a": "thermometer",
+    "interlock-a": "interlock",
+    "cut-off-a": "cut_off",
 }
 
 
@@ -51,6 +53,8 @@ def test_a_shipped_file_loads_and_checks_itself(name: str) -> None:
         ("supply-b", "GANGWAY POWER,GP40-100,1234,B.07"),
         ("load-switch-a", "HARBOUR INSTRUMENTS,RB-32,1234,1.0"),
         ("thermometer-a", "LIGHTSHIP,TH-8,1234,1.1"),
+        ("interlock-a", "NORTHQUAY,IN-8,1234,1.2"),
+        ("cut-off-a", "BILGE & KEEL,CR-80,1234,2.0"),
     ],
 )
 def test_each_greets_its_own_instrument_only(name: str, reply: str) -> None:
@@ -128,7 +132,7 @@ def test_what_is_no_toml_or_given_twice(text: str, key: str, value: str) -> None
 
 
 def test_unknown_names_and_paths(tmp_path: Path) -> None:
-    with pytest.raises(DialectProblems, match="shipped: digitiser-a"):
+    with pytest.raises(DialectProblems, match="shipped: cut-off-a"):
         load_dialect("generator-z", "generator")
     with pytest.raises(DialectProblems, match="can't be read"):
         load_dialect(str(tmp_path / "none.toml"), "generator")

@@ -31,6 +31,8 @@ def frozen_of(bench: GuardedBench, folder: Path, **changed: Any) -> Frozen:
         "generator": load_dialect("generator-a", "generator"),
         "supply": load_dialect(bench.supply_front, "supply"),
     }
+    if "cut_off" in bench.addresses:
+        dialects["cut_off"] = load_dialect("cut-off-a", "cut_off")
     held = Held("r1", "workshop", os.getpid(), 1, str(folder / "record.jsonl"), 5.0)
     return replace(freeze(held, dialects, bench.addresses), **changed)
 

@@ -1,5 +1,6 @@
-"""A simulated generator and supply as TCP servers on the real clock, in a process of their own: they must outlive a
-daemon that is killed. Each message as it was taken in goes to a file, with the machine's monotonic nanoseconds.
+"""A simulated generator and supply (with many connections a cut-off too) as TCP servers on the real clock, in a process
+of their own: they must outlive a daemon that is killed. Each message as it was taken in goes to a file, with the
+machine's monotonic nanoseconds.
 
     python -P -m tests.processes.guardian_bench SUPPLY_FRONT single|many LOG
 
@@ -84,6 +85,8 @@ async def _serve(clock: RealClock) -> None:
         "generator": Instrument("generator-a", "SN-1", single_connection=single),
         "supply": Instrument(supply_front, "SN-2", single_connection=single),
     }
+    if not single:
+        roles["cut_off"] = Instrument("cut-off-a", "SN-3")
     bench = SimulatedBench(BenchSpec(roles, {}, {}, (Bay("1", UNIT),)), clock, 1, log=keep)
     print(json.dumps(await bench.start()), flush=True)
     ended = asyncio.Event()

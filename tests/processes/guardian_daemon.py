@@ -25,6 +25,7 @@ from sequencer.safety.lifeline import guarded
 ENERGISE = {
     "OUTP1 OFF": ("SOUR1:VOLT 0.1", "OUTP1 ON"),
     "OUTP OFF": ("VOLT:PROT 33", "CURR 5", "VOLT 24", "OUTP ON"),
+    "REL:STAT OFF": ("REL:HOLD 30", "REL:STAT ON"),
     "CONF:OUTP OFF": ("SOUR:VOLT:PROT:HIGH 33", "SOUR:CURR:LEV 5", "SOUR:VOLT:LEV 24", "CONF:OUTP ON"),
 }
 BEAT_S = 0.1

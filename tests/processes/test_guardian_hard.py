@@ -23,7 +23,7 @@ from typing import Any
 
 import pytest
 
-from sequencer.safety.freeze import EXIT_REFUSED, Frozen, began, to_text, write
+from sequencer.safety.freeze import EXIT_ACTED, EXIT_NOT_CONFIRMED, EXIT_REFUSED, Frozen, began, to_text, write
 from sequencer.safety.guardian import wait_for_end
 from sequencer.safety.lifeline import NotArmed, guarded
 from tests.processes.guarded import ENVIRONMENT, frozen_of, is_dead, reads_on, toy, until
@@ -121,6 +121,17 @@ def test_a_dead_instrument_does_not_delay_the_other(frozen: Frozen, tmp_path: Pa
     lines = [json.loads(line) for line in Path(frozen.record).read_text().splitlines()]
     told = [(line["who"], line["what"]) for line in lines]
     assert told.index(("supply", "reads back 0")) < told.index(("generator", "given up"))
+
+
+def test_a_cut_off_that_does_not_answer_counts_no_more_once_the_rail_is_down(frozen: Frozen, tmp_path: Path) -> None:
+    """Nobody feeds it, and nothing is behind it; what is not known of it stands in the record."""
+    with socket.socket() as unused:
+        unused.bind(("127.0.0.1", 0))  # bound and not listening: connections are refused
+        relay = replace(frozen.instruments[0], role="cut_off", port=unused.getsockname()[1])
+        dead = replace(frozen, give_up_after_s=1.0, instruments=(*frozen.instruments, relay))
+        one = _acted(dead, tmp_path, EXIT_ACTED)
+    assert one["confirmed"] is True
+    assert '"cut_off", "what": "given up"' in Path(frozen.record).read_text()
 
 
 def test_an_instrument_that_comes_back_is_switched_off(frozen: Frozen, tmp_path: Path) -> None:
@@ -302,13 +313,13 @@ def _guardian(frozen: Frozen, folder: Path) -> Iterator[subprocess.Popen[bytes]]
                 pipe.close()
 
 
-def _acted(frozen: Frozen, folder: Path) -> dict[str, Any]:
+def _acted(frozen: Frozen, folder: Path, code: int = EXIT_NOT_CONFIRMED) -> dict[str, Any]:
     """The last line of the record of a guardian that was handed the bench."""
     with _guardian(frozen, folder) as process:
         assert process.stdin is not None
         process.stdin.write(b"yours\n")
         process.stdin.close()
-        assert process.wait(30) == 3
+        assert process.wait(30) == code
     found: dict[str, Any] = json.loads(Path(frozen.record).read_text().splitlines()[-1])
     return found
 

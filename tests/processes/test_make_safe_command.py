@@ -20,11 +20,12 @@ from sequencer import make_safe_now
 from sequencer.cli import main
 from sequencer.lock import Holder
 from sequencer.safety.freeze import began
-from tests.processes.simulated import CONTACTS, LIMIT_S, Simulated, command, environment, simulated
+from tests.processes.simulated import CONTACTS, LIMIT_S, SHIPPED, Simulated, command, environment, simulated
 
 pytestmark = pytest.mark.process
 
 SINGLE = 'single_connection = ["supply", "generator"]'
+LINE = SHIPPED.with_name("line_workshop.toml")
 RAIL_DOWN_V = 2.0  # the project's own bound, stated in the rules of safety
 
 
@@ -99,6 +100,23 @@ def test_a_dead_generator_keeps_nobody_from_switching_the_supply_off(tmp_path: P
         assert is_off(bench, "supply")
         assert abs(bench.volts()) < RAIL_DOWN_V
     assert done.stdout.splitlines()[-1] == "NOT CONFIRMED SAFE: signal off"
+
+
+@pytest.mark.parametrize("is_dead", [False, True], ids=["answers", "falls silent"])
+def test_a_cut_off_is_released_too_and_counts_only_while_the_rail_is_up(is_dead: bool, tmp_path: Path) -> None:
+    dead = '[[fault]]\nrole = "cut_off"\nkind = "silent"\nbegins = "REL:STAT?"\nat_message = 2\ntimes = 0'
+    with simulated(tmp_path, dead if is_dead else "", shipped=LINE, unit="ferry_pa_line_120") as bench:
+        with bench.talk("cut_off") as relay:
+            relay.tell("REL:HOLD 30", "REL:STAT ON")
+            assert relay.ask("REL:STAT?") == "1"
+        since_ns = bench.energise()
+        done = make_safe(tmp_path, "--bench", str(bench.bench), "--again-for", "1")
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert is_off(bench)
+        assert abs(bench.volts()) < RAIL_DOWN_V
+        assert at(bench, "cut_off", "REL:STAT OFF", since_ns)
+    assert ("cut_off: reads back 0" in done.stdout) is not is_dead
+    assert ("cut_off: given up" in done.stdout) is is_dead
 
 
 def test_a_rail_that_cannot_be_seen_leaves_the_contacts_closed(tmp_path: Path) -> None:

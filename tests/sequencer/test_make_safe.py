@@ -65,6 +65,10 @@ class FakeBench:
         return SimpleNamespace(make_safe=lambda: self._do("supply", "supply off"), read=read)
 
     @property
+    def cut_off(self) -> SimpleNamespace | None:
+        return None
+
+    @property
     def load_switch(self) -> SimpleNamespace:
         return SimpleNamespace(open_all=lambda: self._do("load_switch", "loads open"))
 

@@ -29,6 +29,8 @@ FRONT = {
     "load_switch": "load-switch-a",
     "thermometer": "thermometer-a",
 }
+BARRIERS = {"interlock": "interlock-a", "cut_off": "cut-off-a"}  # of the line bench
+EVERY_FRONT = FRONT | BARRIERS
 LONG_AFTER_NS = 10**15  # simulated time: eleven days later
 
 Act = Callable[[SimulatedBench, int], None]
@@ -108,7 +110,7 @@ class Ended:
         return [
             s.at_ns
             for s in self.said
-            if s.front == FRONT[role] and s.at_ns >= after_ns and s.message.startswith(begins)
+            if s.front == EVERY_FRONT[role] and s.at_ns >= after_ns and s.message.startswith(begins)
         ]
 
     def bursts_of(self, serial: str) -> list[BurstRow]:
@@ -132,21 +134,23 @@ class _Watching:
         self.said.append(Said(now_ns, front, message))
         assert self.bench is not None
         for index, mishap in enumerate(self._mishaps):
-            if FRONT[mishap.role] == front and message.startswith(mishap.begins):
+            if EVERY_FRONT[mishap.role] == front and message.startswith(mishap.begins):
                 self._left[index] -= 1
                 if self._left[index] == 0:
                     self.struck_ns.append(now_ns)
                     mishap.act(self.bench, now_ns)
 
 
-def night(folder: Path, plan: str, case: Case = Case(), units: Sequence[str] = (FIRST, SECOND)) -> Ended:
-    """The plan's text over these shipped units, with what the case has of them."""
+def night(
+    folder: Path, plan: str, case: Case = Case(), units: Sequence[str] = (FIRST, SECOND), bench: str = BENCH
+) -> Ended:
+    """The plan's text over these shipped units on a shipped bench, with what the case has of them."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "plan.toml").write_text(plan)
     files = tuple(_file(folder, name, case.own.get(name, {})) for name in units)
     seen = _Watching(case.mishaps)
     rig = Rig(case.faults, seen.log, seen.watch)
-    asked = DryRun(str(folder / "plan.toml"), files, BENCH, folder / "out", rig=rig)
+    asked = DryRun(str(folder / "plan.toml"), files, bench, folder / "out", rig=rig)
     shipped = truth_files.load_unit_truth
     with mock.patch.object(truth_files, "load_unit_truth", lambda path: _truth(shipped(path), case.truths)):
         done = dry_run(asked, lambda line: None)

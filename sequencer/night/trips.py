@@ -1,0 +1,15 @@
+"""What ends a unit or a night: made safe, recorded, needs a person."""
+
+from __future__ import annotations
+
+
+class Trip(Exception):
+    """A trip limit was passed or an instrument failed: made safe, recorded, needs a person. rule: its name."""
+
+    def __init__(self, sentence: str, rule: str | None = None) -> None:
+        super().__init__(sentence)
+        self.rule = rule
+
+
+class NotPowered(Trip):
+    """The unit took more than its supply gives: its own doing, as far as the supply can tell."""

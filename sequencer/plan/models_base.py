@@ -1,0 +1,34 @@
+"""What plan, unit and bench files share: strictness, kinds of numbers, names. Pure."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+Text = Annotated[str, Field(max_length=2000)]
+FormatOne = Literal[1]
+
+RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer", "interlock", "cut_off"]
+ROLES: tuple[RoleName, ...] = ("generator", "digitiser", "supply", "load_switch", "thermometer")  # each bench's
+OPTIONAL_ROLES: tuple[RoleName, ...] = ("interlock", "cut_off")
+MeasurementName = Literal[
+    "first_power", "bench_check", "output_offset", "idle_current", "gain", "output_power", "steady_efficiency", "soak",
+    "protection",
+]  # fmt: skip
+ChannelName = Annotated[str, Field(pattern=r"^[A-Z]$")]
+InputName = Annotated[str, Field(pattern=r"^ch[1-8]$")]
+Wire = Literal[
+    "output A", "output B", "leg A plus", "leg A minus", "rail",
+    "shunt in the load return", "shunt in the supply lead", "input",
+]  # fmt: skip
+
+
+class Strict(BaseModel):
+    """Frozen, no unknown keys, no silent conversion of text to numbers."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
