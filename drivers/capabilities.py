@@ -18,7 +18,8 @@ RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermomet
 class Wanted:
     """One setting. place: its placeholder. same: what is read back must equal what was sent.
 
-    words: those the role may send (one_of: any one of them will do). may_lack: the file may say it is absent.
+    words: those the role may send (one_of: any one of them will do); may_words: those it may do without. may_lack: the
+    file may say it is absent.
     came_later: files written before it was known say nothing of it, and count as if they said it is absent.
     rounds_down: a ceiling stands above it, so it may never be rounded up, and its least value must be known.
     """
@@ -26,6 +27,7 @@ class Wanted:
     kind: Kind
     place: str
     words: tuple[str, ...] = ()
+    may_words: tuple[str, ...] = ()
     one_of: bool = False
     may_lack: bool = False
     came_later: bool = False
@@ -65,13 +67,15 @@ PREAMBLE_TERMS = ("samples", "interval_s", "start_s")
 _GENERATOR = RoleNeeds(
     settings={
         "output": Wanted("boolean", "state"),
-        "shape": Wanted("word", "shape", words=("sine",)),
+        "shape": Wanted("word", "shape", words=("sine",), may_words=("two_tones",)),
         "load": Wanted("number", "load_ohm", may_be_infinite=True),
         "level_unit": Wanted("word", "unit", words=("vrms", "vpp"), one_of=True, may_lack=True),
         "level": Wanted("number", "level_vrms", rounds_down=True, conversions=("vrms_to_vpp",)),
         "offset": Wanted("number", "offset_v"),
         "phase": Wanted("number", "phase_deg"),
         "frequency": Wanted("number", "frequency_hz"),
+        "second_frequency": Wanted("number", "frequency_hz", may_lack=True, came_later=True),
+        "second_ratio": Wanted("number", "ratio", may_lack=True, came_later=True),
         "burst_mode": Wanted("word", "mode", words=("triggered",), may_lack=True),
         "cycles": Wanted("number", "cycles"),
         "trigger_source": Wanted("word", "source", words=("bus",)),

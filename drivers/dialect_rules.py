@@ -43,6 +43,7 @@ def problems_of(file: DialectFile) -> list[Problem]:
     """Everything that is missing, unknown or contradictory for the file's own role."""
     needs = NEEDS[file.role]
     found = [*_names(file, needs), *_settings(file, needs), *_acts(file, needs), *_each(file, needs)]
+    found += _two_tones(file)
     found += [*_readings(file, needs), *_tables(file, needs), *_facts(file, needs), *_make_safe(file, needs)]
     return [*found, *_link(file)]
 
@@ -176,13 +177,27 @@ def _number(key: str, table: NumberSetting, wanted: Wanted) -> Iterator[Problem]
 
 
 def _words(key: str, table: WordSetting, wanted: Wanted) -> Iterator[Problem]:
-    for ours in table.words.keys() - set(wanted.words):
-        yield Problem(f"{key}.words.{ours}", table.words[ours], f"words of this setting: {_listed(wanted.words)}")
+    known = (*wanted.words, *wanted.may_words)
+    for ours in table.words.keys() - set(known):
+        yield Problem(f"{key}.words.{ours}", table.words[ours], f"words of this setting: {_listed(known)}")
     missing = set(wanted.words) - table.words.keys()
     if missing and not (wanted.one_of and len(missing) < len(wanted.words)):
         yield Problem(f"{key}.words", dict(table.words), f"add the instrument's word for: {_listed(sorted(missing))}")
     if table.ask is not None and not table.samples:
         yield Problem(f"{key}.samples", None, "give a sample reply and what it means")
+
+
+def _two_tones(file: DialectFile) -> Iterator[Problem]:
+    """A generator that plays two tones has a word for it, a second frequency and a ratio: all three or none."""
+    shape = file.setting.get("shape")
+    there = {
+        "setting.shape.words.two_tones": isinstance(shape, WordSetting) and "two_tones" in shape.words,
+        "setting.second_frequency": "second_frequency" in file.setting,
+        "setting.second_ratio": "second_ratio" in file.setting,
+    }
+    for key in there if any(there.values()) and file.role == "generator" else ():
+        if not there[key]:
+            yield Problem(key, None, "two tones need a word for the shape, a second frequency and a ratio: add it")
 
 
 # --- the other tables ------------------------------------------------------------------------------

@@ -238,7 +238,8 @@ def _simulated_bay(bay: Bay, standing: Standing, seed: int) -> SimulatedBay:
     placed = next((one for one in standing.units if one.bay.name == bay.name), None)
     unit = _unit_truth(standing.bench.model, placed.loaded.model, seed) if placed else None
     contacts = tuple(c for c in (bay.supply_contact, bay.input_contact, *bay.output_contacts) if c)
-    return SimulatedBay(bay.name, unit, contacts, {}, dict(bay.thermometer), remote_contact=bay.remote_contact)
+    inputs = {name: (contact,) for name, contact in bay.input_contacts.items()}
+    return SimulatedBay(bay.name, unit, contacts, inputs, dict(bay.thermometer), remote_contact=bay.remote_contact)
 
 
 def _unit_truth(bench: Bench, unit: Unit, seed: int) -> UnitTruth:

@@ -319,7 +319,13 @@ def all_contacts(bench: Bench) -> list[str]:
     of_bays = [
         name
         for bay in bench.bay
-        for name in (bay.supply_contact, bay.input_contact, *bay.output_contacts, bay.remote_contact)
+        for name in (
+            bay.supply_contact,
+            bay.input_contact,
+            *bay.input_contacts.values(),
+            *bay.output_contacts,
+            bay.remote_contact,
+        )
         if name
     ]
     of_loads = [name for load in bench.load.values() for channel in load.ohm for name in load.contacts_of(channel)]

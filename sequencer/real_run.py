@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -14,6 +15,7 @@ from sequencer.clock import RealClock, run_real
 from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.opening import refuse_used_folder
 from sequencer.lock import BenchHeld, BenchLock
+from sequencer.night.asking import AtTerminal, nobody_there
 from sequencer.night.guarding import Guarding
 from sequencer.night.listen import Listener
 from sequencer.night.setup import NightPlan
@@ -159,5 +161,7 @@ async def _night(asked: RealRun, ready: _Ready, lifeline: Lifeline, clock: RealC
     instruments = build(ready.inputs.bench.model, ready.dialects, ready.addresses, clock)
     guarding = Guarding(lifeline, clock)
     begun = datetime.now(UTC)  # noqa: TID251 (a night on a bench begins at this hour)
-    place = Place(ready.out, asked.broker, asked.listener, begun, guarding, asked.keep_shots)
+    there = asked.armed_by is None and sys.stdin.isatty()
+    asking = AtTerminal(sys.stdin, asked.listener.said, clock) if there else nobody_there
+    place = Place(ready.out, asked.broker, asked.listener, begun, guarding, asked.keep_shots, asking)
     return await whole_night(ready.night, instruments, clock, place)

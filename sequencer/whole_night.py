@@ -16,6 +16,7 @@ from drivers.timing import Clock
 from sequencer.errors import Fault, InputRefused, Problem
 from sequencer.ledger.declared import Declared, DeclaredRun, write_declared
 from sequencer.ledger.store import Ledger
+from sequencer.night.asking import Asking, nobody_there
 from sequencer.night.book import Book, OneThread
 from sequencer.night.feed import Told, feeding, last_word
 from sequencer.night.guarding import Guarding
@@ -91,6 +92,7 @@ class Place:
     start: datetime
     guarding: Guarding | None = None
     keep_shots: bool = False
+    asking: Asking = nobody_there
 
 
 async def whole_night(night: NightPlan, instruments: Instruments, clock: Clock, place: Place) -> Done:
@@ -103,7 +105,7 @@ async def whole_night(night: NightPlan, instruments: Instruments, clock: Clock, 
         desk = Desk(ledger, book, out, Stamps(clock, place.start), Shelf(out, book) if place.keep_shots else None)
         keeper = Keeper(desk, instruments.hands, clock, place.listener.point_kept)
         shooter = Shooter(instruments.hands, clock, night.bench.digitiser.bits, capture_of)
-        work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, place.listener))
+        work = Night(night, Doing(instruments.hands, clock, keeper, thinking, shooter, place.listener, place.asking))
         async with feeding(place.broker, desk, night.bench.name, say) as feed:
             async with place.guarding.beating(work.watch) if place.guarding else nullcontext():
                 ended = await supervise(work, keeper, night, say, place.guarding)

@@ -10,6 +10,7 @@ import math
 import operator
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from drivers.dialect import Dialect
 from drivers.dialect_model import NumberSetting
@@ -33,13 +34,22 @@ class GeneratorCeilings:
             raise ValueError(f"ceilings must be finite and positive, frequencies in order: {self}")
 
 
+class SecondSet(NamedTuple):
+    """A second tone beside the first. ratio: the first one's peak over its own."""
+
+    frequency_hz: float
+    ratio: float
+
+
 @dataclass(frozen=True)
 class BurstSet:
-    """A burst as it stands in the instrument: level rounded down to what it can set."""
+    """A burst as it stands in the instrument: level rounded down to what it can set. second: of two tones; the level is
+    then that of a sine with the crest of their sum, which is what the ceiling counts."""
 
     level_vrms: float
     frequency_hz: float
     cycles: int
+    second: SecondSet | None = None
 
 
 def burst_within(
@@ -66,7 +76,13 @@ def burst_within(
     if cycles > ceilings.burst_s * asked.frequency_hz * (1 + 1e-12):
         length_s = cycles / asked.frequency_hz
         raise refuse(f"a burst of {length_s:g} s is longer than the ceiling of {ceilings.burst_s:g} s")
-    return BurstSet(level.rounded(asked.level_vrms), frequency.rounded(asked.frequency_hz), cycles)
+    second = asked.second
+    if second is not None:
+        if not (math.isfinite(second.frequency_hz) and lowest <= second.frequency_hz <= highest):
+            raise refuse(f"a second tone of {second.frequency_hz!r} Hz is not within {lowest:g} to {highest:g} Hz")
+        if not (math.isfinite(second.ratio) and second.ratio > 0):
+            raise refuse(f"{second.ratio!r} is no ratio of two tones")
+    return BurstSet(level.rounded(asked.level_vrms), frequency.rounded(asked.frequency_hz), cycles, second)
 
 
 class Generator:
@@ -78,6 +94,12 @@ class Generator:
         self._dialect = dialect
         self._ceilings = ceilings
         self._burst: BurstSet | None = None
+        self._two_tones = False  # the shape may stand otherwise than as a plain sine
+
+    @property
+    def plays_two_tones(self) -> bool:
+        """Whether the instrument can play a second tone with the first."""
+        return self._talk.has("second_frequency")
 
     @property
     def smallest_vrms(self) -> float:
@@ -93,35 +115,50 @@ class Generator:
         SettingRefused, LinkTimeout and the other errors of drivers.errors.
         """
         self._talk.forget()
-        self._burst = None
+        self._burst, self._two_tones = None, False
         await self._talk.put("output off", Put("output", False))
         openings = self._speaker.openings
         await self._talk.put("preparation", *self._quiet_settings())
         self._talk.prepared(openings)
 
-    async def set_burst(self, level_vrms: float, frequency_hz: float, cycles: int) -> BurstSet:
-        """Set and read back a burst; level rounded down to the resolution.
+    async def set_burst(
+        self, level_vrms: float, frequency_hz: float, cycles: int, second: tuple[float, float] | None = None
+    ) -> BurstSet:
+        """Set and read back a burst; level rounded down to the resolution. second: (Hz, peak of the first tone over its
+        own).
 
-        Raises CeilingPassed (nothing was sent), SettingRefused (it reads back otherwise).
+        Raises CeilingPassed (nothing was sent), SettingRefused (it reads back otherwise, or it plays one tone only).
         """
-        asked = BurstSet(level_vrms, frequency_hz, cycles)
+        asked = BurstSet(level_vrms, frequency_hz, cycles, None if second is None else SecondSet(*second))
         level, frequency = self._talk.setting("level"), self._talk.setting("frequency")
         burst = burst_within(asked, self._ceilings, level, frequency, self._speaker.name)
         if burst.level_vrms < self.smallest_vrms:
             sentence = f"{level_vrms:g} Vrms is below the least level, {self.smallest_vrms:g} Vrms; nothing was sent"
             raise CeilingPassed(self._speaker.name, sentence)
+        if second is not None and not self.plays_two_tones:
+            raise SettingRefused(self._speaker.name, "this generator plays one tone only")
         self._talk.require_prepared("setting a burst")
         self._burst = None
         await self._talk.put(
             "setting a burst",
             Put("cycles", burst.cycles),
+            *self._shape(burst.second),
             Put("frequency", burst.frequency_hz),
             Put("level", burst.level_vrms),
         )
+        self._two_tones = second is not None
         await self._talk.compare(Put("load", math.inf), Put("burst", True))
         self._talk.require_prepared("setting a burst")
         self._burst = burst
         return burst
+
+    def _shape(self, second: SecondSet | None) -> tuple[Put, ...]:
+        """Nothing where it stands as it should: a plain sine is what `prepare` leaves."""
+        if second is None:
+            return (Put("shape", "sine"),) if self._two_tones else ()
+        self._two_tones = True
+        tone = Put("second_frequency", second.frequency_hz), Put("second_ratio", second.ratio)
+        return (*tone, Put("shape", "two_tones"))
 
     async def output(self, on: bool) -> None:
         """Switch the output and read it back. On is refused unless bursts are armed and silent."""

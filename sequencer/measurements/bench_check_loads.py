@@ -99,7 +99,7 @@ def loads(looked: Looked) -> Checked:
     values = (*(_value(one) for one in ohms), *_inseparable(looked.job))
     if crossing.findings:  # each load would be held against the other channel's volts
         return Checked((*values, *crossing.values), crossing.findings)
-    findings = tuple(f for one in ohms for f in _findings(one, ohms))
+    findings = tuple(f for one in ohms for f in load_findings(one, ohms))
     wrong = next((f.sentence for f in findings if f.kind == "wrong load"), None)
     return Checked((*values, *crossing.values), findings, f"not driven: {wrong}" if wrong else None)
 
@@ -155,7 +155,7 @@ def _value(one: Ohms) -> Value:
     return Value(_title(one.load), one.ohm, "ohm", one.channel, expanded_ohm, factor, reason=reason)
 
 
-def _findings(one: Ohms, ohms: list[Ohms]) -> Iterator[Finding]:
+def load_findings(one: Ohms, ohms: list[Ohms]) -> Iterator[Finding]:
     """Against the file, beyond all that is declared; and against the other loads on the same channel, where ranges,
     probe and shunt are shared and only what is the load's own remains."""
     off = one.off if one.off_by_file else _beside_others(one, ohms)

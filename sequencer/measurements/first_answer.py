@@ -9,6 +9,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from sequencer.measurements.gravity import Gravity, gravity, weighed
+from sequencer.plan.estimate_distortion import MEASUREMENTS as DISTORTION
+from sequencer.plan.estimate_response import MEASUREMENTS as RESPONSE
 
 Row = Mapping[str, Any]
 
@@ -17,7 +19,8 @@ REPAIR = "repair first, because "
 LEAVE_OFF = "do not power"
 OPEN = "not answered, because "
 
-RATING = frozenset({"soak", "protection", "steady_efficiency"})  # a plan with one of these asks for more than a look
+# A plan with one of these asks for more than a look.
+RATING = frozenset({"soak", "protection", "steady_efficiency", *DISTORTION, *RESPONSE})
 LADDER_CYCLES, LADDER_HZ = 20, 1000.0  # the bursts of a first look
 UNDRIVEN = frozenset({"first_power", "bench_check", "output_offset", "idle_current"})  # without signal, or 50 mV
 ESSENTIAL = ("first_power", "output_offset", "idle_current", "output_power")

@@ -17,6 +17,7 @@ from sequencer.measurements.power_job import ChannelJob
 from sequencer.measurements.requests import Fire, Reply, Request, Rest, Shot
 from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, beyond, expanded, near, shot_of
 from sequencer.plan.estimate_values import GAIN_OUTPUT_VRMS
+from sequencer.plan.points import hertz
 from sequencer.plan.window import GAIN_HARMONICS, gain_cycles
 
 RANGE_FACTORS = (4.0, 40.0)  # of the level expected: 12 dB more of gain is seen at once, 32 dB the second time
@@ -62,10 +63,10 @@ def gain(job: ValueJob) -> ValueTalk:
         shot, fired = yield from _tone(job, frequency_hz)
         shots += fired
         if over := [c.name for c in job.channels if shot.records[c.input].overloaded]:
-            reason = f"digitiser overloaded at {_hertz(frequency_hz)}, channel {', '.join(over)}: check probe and gain"
+            reason = f"digitiser overloaded at {hertz(frequency_hz)}, channel {', '.join(over)}: check probe and gain"
             return Values(shots=shots, reason=reason)
         for channel in job.channels:
-            seen[channel.name].append(_seen(channel, shot, frequency_hz))
+            seen[channel.name].append(seen_tone(channel, shot, frequency_hz))
     reference_hz = min(job.point.frequencies_hz, key=lambda hz: abs(math.log(hz / REFERENCE_HZ)))
     apart = tuple(_apart_by_channel({name: _at(tones, reference_hz) for name, tones in seen.items()}))
     values = [v for name, tones in seen.items() for v in _values(name, tones, reference_hz, apart)]
@@ -88,7 +89,7 @@ def _tone(job: ValueJob, frequency_hz: float) -> Generator[Request, Reply, tuple
     return shot, shots
 
 
-def _seen(channel: ChannelJob, shot: Shot, frequency_hz: float) -> Tone:
+def seen_tone(channel: ChannelJob, shot: Shot, frequency_hz: float) -> Tone:
     """The burst's second half, when couplings have settled, by least squares."""
     record, cycles = shot.records[channel.input], shot.request.cycles
     times = record.times_s
@@ -111,14 +112,14 @@ def _parts(channel: ChannelJob, record: Record, noise: float) -> Iterator[Part]:
 
 def _values(name: str, tones: list[Tone], reference_hz: float, apart: tuple[Less, ...]) -> Iterator[Value]:
     reference = _at(tones, reference_hz)
-    value = _value(name, f"gain at {_hertz(reference_hz)}", "dB", reference, reference.gain_db, reference.parts)
+    value = _value(name, f"gain at {hertz(reference_hz)}", "dB", reference, reference.gain_db, reference.parts)
     said = [*(_nearly(less) for less in apart if less.channel == name), value.reason]
     yield replace(value, reason="; ".join(filter(None, said)))
     for tone in tones:
         if tone.frequency_hz != reference_hz:
-            words = f"response at {_hertz(tone.frequency_hz)}"
+            words = f"response at {hertz(tone.frequency_hz)}"
             parts = difference(tone.parts, reference.parts)
-            yield _value(name, words, f"dB re {_hertz(reference_hz)}", tone, _apart(tone, reference), parts)
+            yield _value(name, words, f"dB re {hertz(reference_hz)}", tone, _apart(tone, reference), parts)
 
 
 def _nearly(less: Less) -> str:
@@ -147,11 +148,11 @@ def _value(channel: str, name: str, unit: str, tone: Tone, value: float | None, 
 def _findings(seen: Mapping[str, list[Tone]], reference_hz: float, apart: tuple[Less, ...]) -> Iterator[Finding]:
     for name, tones in seen.items():
         if _at(tones, reference_hz).gain_db is None:
-            sentence = f"no output seen at {_hertz(reference_hz)}, at a harmless level"
+            sentence = f"no output seen at {hertz(reference_hz)}, at a harmless level"
             yield Finding("no output", sentence, SILENT, name)
     for less in apart:
         if beyond(less.less_db, MISMATCH_DB, less.expanded_db):
-            sentence = f"gain {less.less_db:.2f} dB below that of channel {less.than} at {_hertz(reference_hz)}"
+            sentence = f"gain {less.less_db:.2f} dB below that of channel {less.than} at {hertz(reference_hz)}"
             yield Finding("channel mismatch", sentence, TRIM, less.channel)
     for name, tones in seen.items():
         yield from _boost(name, tones, _at(tones, reference_hz))
@@ -174,7 +175,7 @@ def _boost(name: str, tones: list[Tone], reference: Tone) -> Iterator[Finding]:
         return
     most_db, at = max(raised, key=lambda one: one[0])
     if beyond(most_db, BOOST_DB, expanded(difference(at.parts, reference.parts))[0]):
-        sentence = f"{most_db:+.1f} dB at {_hertz(at.frequency_hz)}: boost is on"
+        sentence = f"{most_db:+.1f} dB at {hertz(at.frequency_hz)}: boost is on"
         yield Finding("boost", sentence, CONTROLS, name)
 
 
@@ -186,7 +187,3 @@ def _apart(tone: Tone, reference: Tone) -> float | None:
 
 def _at(tones: list[Tone], frequency_hz: float) -> Tone:
     return next(tone for tone in tones if tone.frequency_hz == frequency_hz)
-
-
-def _hertz(value: float) -> str:
-    return f"{value / 1000:g} kHz" if value >= 1000.0 else f"{value:g} Hz"

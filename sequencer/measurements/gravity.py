@@ -35,21 +35,23 @@ OF_KIND: Mapping[str, Gravity] = {
         ),
         Gravity.STAGE: (
             "no output", "offset outside", "offset moved", "idle current high", "idle not steady",
-            "idle current after heat", "weak rail", "protection early", "protection", "oscillation on the crest",
+            "idle current after heat", "weak rail", "protection early", "protection", "oscillation on the crest", "oscillation at rest",
             "distorted at every level", "early cycles clipped", "offset warm", "idle current low",
         ),
         Gravity.SHAPE: (
-            "crossover", "mounting", "cooling", "soak ended early", "one side clips first", "limiter", "gate",
-            "thermometer does not follow",
+            "crossover", "mounting", "cooling", "soak ended early", "precondition ended early", "one side clips first",
+            "limiter", "gate",
+            "thermometer does not follow", "distortion", "distortion at low level",
+            "response", "channels unlike", "power bandwidth",
         ),
         Gravity.LEVEL: (
             "gain away", "channel mismatch", "power low", "channel power mismatch", "soft clipping",
             "gain depends on level", "gain not as its file", "polarity",
         ),
-        Gravity.SLIGHT: ("hum", "noise", "standby current", "mute time", "idle current unsettled"),
+        Gravity.SLIGHT: ("hum", "noise", "crosstalk", "thump", "standby current", "mute time", "idle current unsettled"),
         Gravity.NOTED: (
             "boost", "offset doubtful", "protection holds", "input ground", "contact or lead resistance",
-            "load resistance", "digitiser range", "clock",
+            "load resistance", "load drift", "digitiser range", "clock",
         ),
     }.items()
     for kind in kinds
@@ -59,6 +61,8 @@ BECAUSE: Mapping[str, tuple[str, ...]] = {
     "gain depends on level": ("crossover", "idle current low"),  # a dead zone takes more from a small tone
     "distorted at every level": ("crossover",),
     "crossover": ("idle current low",),
+    "distortion at low level": ("crossover", "idle current low"),
+    "distortion": ("crossover", "one side clips first"),
     "power low": (
         "weak rail",
         "protection early",
@@ -74,6 +78,7 @@ BECAUSE: Mapping[str, tuple[str, ...]] = {
     "protection holds": ("protection early", "protection"),
     "offset moved": ("protection early",),
     "soak ended early": ("mounting", "cooling", "protection early"),
+    "precondition ended early": ("mounting", "cooling", "protection early"),
     "offset warm": ("mounting", "cooling"),
     "idle current after heat": ("mounting", "cooling"),
 }

@@ -75,10 +75,12 @@ class Heated:
         return _gone(self.power_w, tone)
 
 
-def tone_for(job: ValueJob, part: float) -> Generator[Request, Reply, Tone | str]:
+def tone_for(
+    job: ValueJob, part: float, full: tuple[Mapping[str, float], str] | None = None
+) -> Generator[Request, Reply, Tone | str]:
     """The burst at `part` of full power, after the gain was proved from a harmless level upwards; or why there is
-    none."""
-    full_w, basis = full_power_w(job)
+    none. full: full power by channel, W, and its basis; None: as `full_power_w` has it."""
+    full_w, basis = full or full_power_w(job)
     most_vrms = job.limits.output_crest_v / math.sqrt(2.0)
     wanted = {c.name: min(math.sqrt(part * full_w[c.name] * c.load_ohm), most_vrms) for c in job.channels}
     gains = yield from _harmless(job)

@@ -272,9 +272,11 @@ def _fire(
 ) -> Generator[Request, Reply, Shot]:
     level_vrms = min(level_vrms, job.limits.generator_vrms)  # dB and back may add one bit, and a ceiling forgives none
     last_s = steady_record_s(job.point.frequency_hz) if job.point.steady and cycles is None else None
+    point = job.point
     reply = yield Fire(
-        level_vrms, job.point.frequency_hz, cycles or job.point.cycles, dict(scales), purpose, last_s=last_s
-    )
+        level_vrms, point.frequency_hz, cycles or point.cycles, dict(scales), purpose,
+        last_s=last_s, harmonics=point.harmonics,
+    )  # fmt: skip
     if not isinstance(reply, Shot):
         raise TypeError(f"a Fire is answered by a Shot, not by {type(reply).__name__}")
     return reply

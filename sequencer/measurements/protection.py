@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from sequencer.analysis.cut_in import CutIn, cut_in
 from sequencer.analysis.uncertainty import Part
+from sequencer.measurements.known_limit import rating_of
 from sequencer.measurements.output_offset import silent_part
 from sequencer.measurements.power_job import ChannelJob
 from sequencer.measurements.recovery import (
@@ -28,14 +29,12 @@ from sequencer.measurements.recovery import (
 from sequencer.measurements.requests import Fire, Quiet, Reply, Request, Rest, Shot
 from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, expanded, shot_of
 from sequencer.plan.estimate_protection import BEYOND_DB, CYCLES, FROM_DB, NEAR_DB, STEPS_DB
-from sequencer.plan.models import Rating
 from sequencer.plan.window import SILENCE_READ_S
 
 RANGE_MARGIN = 1.15
 OFFSET_SCALE_V = 2.0
 OFFSET_MOVED_V = 0.02
 EARLY_DB = 0.5
-OHM_ALIKE, VOLTS_ALIKE = 0.05, 0.02
 CHECK = "Check what the protection senses (current, offset, heat) and its threshold, then measure again"
 MOVED = "Look at the output relay and at what the protection switches; measure the offset again"
 
@@ -245,7 +244,7 @@ def _never_back(job: ValueJob, seen: _Seen, back: Recovery) -> Values:
 
 def _early(job: ValueJob, seen: _Seen) -> Iterator[Finding]:
     """Where it cut in below the crest that the rated power of this load takes."""
-    rating = _rating(job)
+    rating = rating_of(job)
     if rating is None:
         return
     early: dict[str, tuple[float, float]] = {}
@@ -262,18 +261,6 @@ def _early(job: ValueJob, seen: _Seen) -> Iterator[Finding]:
             f"which are rated there, take {math.sqrt(2.0 * rating.power_w * job.channels[0].load_ohm):.1f} V"
         )
         yield Finding("protection early", sentence, CHECK, next(iter(early)) if len(early) == 1 else None)
-
-
-def _rating(job: ValueJob) -> Rating | None:
-    nominal_ohm = job.around.bench.load[job.point.load].nominal_ohm
-    fitting = [
-        one
-        for one in job.around.unit.rating
-        if abs(one.load_ohm / nominal_ohm - 1.0) < OHM_ALIKE
-        and abs(one.supply_v / job.point.supply_v - 1.0) < VOLTS_ALIKE
-        and one.channels_driven >= len(job.channels)
-    ]
-    return min(fitting, key=lambda one: one.thd_pct, default=None)
 
 
 def _remote(back: Recovery) -> Iterator[Finding]:

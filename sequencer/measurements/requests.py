@@ -14,7 +14,16 @@ from sequencer.analysis.records import Record
 
 Purpose = Literal[
     "gain proof", "twin", "ramp", "confirm", "gain", "quiet", "check", "efficiency", "soak", "warming", "protection",
+    "distortion", "headroom", "response",
 ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SecondTone:
+    """Played with the first one, in phase with it at the burst's begin. ratio: the first one's peak over its own."""
+
+    frequency_hz: float
+    ratio: float
 
 
 @dataclass(frozen=True)
@@ -24,7 +33,9 @@ class Fire:
     level_vrms: of the sine inside the burst, at the unit's input. full_scale_v: for each digitiser input to
     capture, the volts (at the unit) that must fit its range. before_s, after_s: silence captured before and after
     the burst. last_s: of a steady tone only its last so many seconds are captured, and the supply is read within them;
-    None: the whole burst.
+    None: the whole burst. harmonics: highest one that the record must show; None: as the night has it for the point.
+    second: of two tones together, level_vrms is that of a sine with the crest of their sum, and the cycles count the
+    first one's.
     """
 
     level_vrms: float
@@ -35,6 +46,13 @@ class Fire:
     before_s: float = 0.0005
     after_s: float = 0.0005
     last_s: float | None = None
+    harmonics: int | None = None
+    second: SecondTone | None = None
+
+    @property
+    def first_part(self) -> float:
+        """Of the level, what the tone of `frequency_hz` has: 1 where it is alone."""
+        return 1.0 if self.second is None else self.second.ratio / (1.0 + self.second.ratio)
 
 
 @dataclass(frozen=True)
@@ -86,7 +104,23 @@ class Connect:
     channels: tuple[str, ...]
 
 
-Request = Fire | Quiet | Rest | ReadBench | SetSupply | Remote | Connect
+@dataclass(frozen=True)
+class Inputs:
+    """The generator on the inputs of these channels, and on no others; None: on all. Only in silence. Reply: None."""
+
+    channels: tuple[str, ...] | None
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A question to a person. Reply: Answer, one of `choices`. otherwise: what is assumed where nobody answers."""
+
+    question: str
+    choices: tuple[str, ...]
+    otherwise: str
+
+
+Request = Fire | Quiet | Rest | ReadBench | SetSupply | Remote | Connect | Inputs | Ask
 
 
 @dataclass(frozen=True)
@@ -102,6 +136,14 @@ class BenchReading:
     supply_tripped: str | None
     heatsink_c: Mapping[str, float] = field(default_factory=dict)
     at_ns: int = 0
+
+
+@dataclass(frozen=True)
+class Answer:
+    """by_a_person: False where nobody was there, and `choice` is what was assumed."""
+
+    choice: str
+    by_a_person: bool
 
 
 @dataclass(frozen=True)
@@ -123,4 +165,4 @@ class Shot:
     supply_a: float
 
 
-Reply = Shot | BenchReading | None
+Reply = Shot | BenchReading | Answer | None

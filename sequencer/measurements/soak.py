@@ -64,8 +64,9 @@ class Soak:
 
     def _stop(self, stopped_by: str, sentence: str, channel: str | None) -> None:
         self.stopped_by = stopped_by
-        words = f"soak ended after {self.at_s / 60.0:.0f} of {self.job.point.minutes:g} min: {sentence}"
-        self.finding = Finding("soak ended early", words, LOOK, channel)
+        name = self.job.point.measurement
+        words = f"{name} ended after {self.at_s / 60.0:.0f} of {self.job.point.minutes:g} min: {sentence}"
+        self.finding = Finding(f"{name} ended early", words, LOOK, channel)
 
     @property
     def _part(self) -> str:
@@ -83,11 +84,16 @@ def soak(job: ValueJob) -> ValueTalk:
         return Values(reason=tone)
     run = Soak(job, tone)
     run.before = yield from _idle()
-    while run.at_s < 60.0 * job.point.minutes and run.stopped_by is None and run.trip is None:
-        run.hear((yield from heat_once(job, tone, "soak")))
+    yield from keep_level(run)
     if run.trip is None:
         run.after = yield from _idle_after()
     return _found(run)
+
+
+def keep_level(run: Soak) -> Generator[Request, Reply, None]:
+    """Burst after burst for the point's minutes, or until one of them says that it is enough."""
+    while run.at_s < 60.0 * run.job.point.minutes and run.stopped_by is None and run.trip is None:
+        run.hear((yield from heat_once(run.job, run.tone, "soak")))
 
 
 def _idle() -> Generator[Request, Reply, list[BenchReading]]:

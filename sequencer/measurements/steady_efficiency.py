@@ -16,6 +16,7 @@ from sequencer.analysis.power import watts
 from sequencer.analysis.records import Record
 from sequencer.analysis.steady import SteadyReading, read_steady
 from sequencer.analysis.uncertainty import DEVIATION, Part, power_uncertainty
+from sequencer.measurements.known_limit import NO_ROW, Known, known_limit
 from sequencer.measurements.power_job import ChannelJob
 from sequencer.measurements.requests import BenchReading, Fire, ReadBench, Reply, Request, Rest, Shot
 from sequencer.measurements.values import Value, ValueJob, Values, ValueTalk, expanded, shot_of
@@ -32,18 +33,7 @@ LEAD_PCT = 20.0  # half-width of the declared lead's ohms (common practice, no s
 # Variance over squared mean of a rectified sine, pi^2/8 - 1: mean of products less product of means is R x this x I^2
 # at most, where nothing between lead and stage smooths the current.
 RIPPLE = math.pi**2 / 8.0 - 1.0
-NO_ROW = "no power was measured before at this load and frequency with these channels: nothing says what is full"
-BY_A_LIMIT = ("thd", "thd_n", "burst_residual")  # only then was it all the power that the unit has
 PART_NAMES = {1.0: "full power", 1.0 / 2.0: "1/2 power", 1.0 / 3.0: "1/3 power", 0.25: "1/4 power", 0.125: "1/8 power"}
-
-
-@dataclass(frozen=True)
-class _Full:
-    """The unit's own row that says what full power is. output_vrms: by channel, at level_vrms."""
-
-    level_vrms: float
-    output_vrms: Mapping[str, float]
-    words: str
 
 
 @dataclass(frozen=True)
@@ -77,7 +67,7 @@ class _Course:
 
 def steady_efficiency(job: ValueJob) -> ValueTalk:
     """Parts from low to high, so that the least is known if the highest ends in a protection."""
-    full = _full(job)
+    full = known_limit(job, job.point.frequencies_hz[0])
     if full is None:
         return Values(reason=NO_ROW)
     yield Rest(job.rest_s)
@@ -92,31 +82,7 @@ def steady_efficiency(job: ValueJob) -> ValueTalk:
     return _values(job, full, idle, course)
 
 
-def _full(job: ValueJob) -> _Full | None:
-    """Of this load, frequency, supply and these channels: the steady row, else that of the longest burst."""
-    point = job.point
-    fitting = [
-        row
-        for row in job.around.earlier
-        if row.get("measurement") == "output_power"
-        and row.get("outcome") == "measured"
-        and row.get("level_vrms")
-        and row["load"] == point.load
-        and row["supply_nominal_v"] == point.supply_v
-        and row["frequency_hz"] == point.frequencies_hz[0]
-        and set(row["channels_driven"]) == set(point.channels)
-    ]
-    if not fitting:
-        return None
-    best = max(fitting, key=lambda row: (bool(row["steady"]), row["cycles"], -row["stop_limit"]))
-    words = f"steady, point {best['id']}" if best["steady"] else f"{best['cycles']} cycles, point {best['id']}"
-    if best.get("stopped_by") not in BY_A_LIMIT:
-        words += f", which ended by {str(best.get('stopped_by')).replace('_', ' ')}"
-    outputs = {one["channel"]: float(one["output_vrms"]) for one in best["channels"]}
-    return _Full(float(best["level_vrms"]), outputs, words)
-
-
-def _one(job: ValueJob, full: _Full, part: float, course: _Course) -> Generator[Request, Reply, str | None]:
+def _one(job: ValueJob, full: Known, part: float, course: _Course) -> Generator[Request, Reply, str | None]:
     """One part; the reason where no higher one may follow."""
     level = full.level_vrms * math.sqrt(part)
     highest = _highest_vrms(job, full)
@@ -141,7 +107,7 @@ def _one(job: ValueJob, full: _Full, part: float, course: _Course) -> Generator[
     return "the supply went into current limit" if shot.supply_limited or shot.supply_tripped else None
 
 
-def _highest_vrms(job: ValueJob, full: _Full) -> float:
+def _highest_vrms(job: ValueJob, full: Known) -> float:
     """At the generator: its ceiling, the crest and the joules that are allowed."""
     limits, most = job.limits, [job.limits.generator_vrms]
     length_s = tone_s(job.around.bench, job.point.frequencies_hz[0])
@@ -152,7 +118,7 @@ def _highest_vrms(job: ValueJob, full: _Full) -> float:
     return min(most)
 
 
-def _fire(job: ValueJob, full: _Full, level: float, widen: float) -> Generator[Request, Reply, Shot]:
+def _fire(job: ValueJob, full: Known, level: float, widen: float) -> Generator[Request, Reply, Shot]:
     hz, bench = job.point.frequencies_hz[0], job.around.bench
     length_s = tone_s(bench, hz)
     scales = {}
@@ -249,7 +215,7 @@ def _lead_ohm(bench: Bench) -> float:
     return lead.ohm if lead else 0.0
 
 
-def _values(job: ValueJob, full: _Full, idle: BenchReading, course: _Course) -> Values:
+def _values(job: ValueJob, full: Known, idle: BenchReading, course: _Course) -> Values:
     values = [_value(one, full) for one in course.shown]
     values += [
         Value(f"efficiency at {_name(part)}", None, "%", reason=why, frequency_hz=job.point.frequencies_hz[0])
@@ -266,7 +232,7 @@ def _values(job: ValueJob, full: _Full, idle: BenchReading, course: _Course) -> 
     )
 
 
-def _value(one: _Shown, full: _Full) -> Value:
+def _value(one: _Shown, full: Known) -> Value:
     expanded_pct, factor = expanded(one.parts)
     return Value(
         f"efficiency at {_name(one.part)}",

@@ -26,7 +26,8 @@ class Expected:
 @dataclass(frozen=True)
 class Context:
     """What is declared of unit, bench and bay, and the rows of this unit's finished points, as the results have
-    them. last_drive_ns: bench clock at the end of the last burst above a harmless level; None before any.
+    them. last_drive_ns: bench clock at the end of the last burst above a harmless level; None before any. two_tones:
+    whether the bench's generator plays two tones at once.
     """
 
     unit: Unit
@@ -34,6 +35,7 @@ class Context:
     bay: Bay
     earlier: tuple[Mapping[str, Any], ...] = ()
     last_drive_ns: int | None = None
+    two_tones: bool = False
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from drivers.errors import NotANumber
@@ -112,7 +113,8 @@ class Measuring:
         if (cold := await self._tempered(point)) is not None:
             return Values(reason=cold), {}
         start_c = await self._temperatures()
-        job = value_job(self._plan, state.run, point, state.context())
+        context = replace(state.context(), two_tones=self._doing.hands.generator.plays_two_tones)
+        job = value_job(self._plan, state.run, point, context)
         measure, talker = VALUE_MEASUREMENTS[point.measurement], self._talker(GAIN_HARMONICS)
         found: Values = await self._measure(talker, measure(job), self._told(point))
         if state.wiring.supply_v is not None:
@@ -194,6 +196,7 @@ class Measuring:
 
     async def _ready(self, point: AnyPoint) -> None:
         wiring = self._state.wiring
+        await wiring.inputs(None)
         await wiring.connect(point.load, point.channels)
         self._tally.begin(point.load, point.channels, point.supply_v)
         if point.measurement != GOES_ON_UNPOWERED:
@@ -232,7 +235,8 @@ class Measuring:
     def _talker(self, harmonics: int) -> Talker:
         doing, state = self._doing, self._state
         windows = BenchWindows(self._plan.bench, harmonics)
-        return Talker(doing.shooter, doing.clock, doing.thinking, windows, self._read_bench(), state.wiring)
+        read, asking = self._read_bench(), doing.asking
+        return Talker(doing.shooter, doing.clock, doing.thinking, windows, read, state.wiring, asking)
 
     def _told(self, point: AnyPoint) -> Told:
         """Every reply goes past the rules of safety, and to whoever listens. Raises UnitTrip on a breach."""

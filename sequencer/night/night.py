@@ -16,6 +16,7 @@ from drivers.errors import InstrumentError
 from drivers.timing import Clock
 from sequencer.measurements.output_power import Outcome, OverloadRemains
 from sequencer.measurements.requests import Shot
+from sequencer.night.asking import Asking, nobody_there
 from sequencer.night.barriers import prove
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
@@ -40,7 +41,8 @@ COOL_S, COOL_AT_MOST_S, COOL_C = 30.0, 1800.0, 40.0  # before a point is tried o
 
 @dataclass(frozen=True)
 class Doing:
-    """What the night works with: instruments, clock, the ledger's keeper, the analysis thread, who hears of it."""
+    """What the night works with: instruments, clock, the ledger's keeper, the analysis thread, who hears of it,
+    who answers."""
 
     hands: Hands
     clock: Clock
@@ -48,6 +50,7 @@ class Doing:
     thinking: Executor
     shooter: Shooter
     listener: Listener
+    asking: Asking = nobody_there
 
 
 class Night:

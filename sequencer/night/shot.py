@@ -65,7 +65,9 @@ class Shooter:
         self.reserved_from_ns = self.clock.now_ns()
         await self.may_fire()
         await self._set_capture(request, window)
-        burst = await hands.generator.set_burst(request.level_vrms, request.frequency_hz, request.cycles)
+        pair = request.second
+        second = None if pair is None else (pair.frequency_hz, pair.ratio)
+        burst = await hands.generator.set_burst(request.level_vrms, request.frequency_hz, request.cycles, second)
         await hands.digitiser.arm()
         burst_s = request.cycles / request.frequency_hz
         wait_s = max(burst_s - METER_BEFORE_END_S, 0.0) if request.last_s is not None else 0.0

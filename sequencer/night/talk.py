@@ -10,9 +10,11 @@ from typing import Any, Protocol, TypeVar
 
 from drivers.timing import Clock
 from sequencer.measurements.requests import (
+    Ask,
     BenchReading,
     Connect,
     Fire,
+    Inputs,
     Quiet,
     ReadBench,
     Remote,
@@ -21,6 +23,7 @@ from sequencer.measurements.requests import (
     Rest,
     SetSupply,
 )
+from sequencer.night.asking import Asking, nobody_there
 from sequencer.night.shot import Shooter
 from sequencer.plan.window import TRIGGER_CYCLES, TRIGGER_HZ, ShotWindow
 
@@ -32,6 +35,7 @@ class Switching(Protocol):
     """Contacts, supply and remote line of the unit under test."""
 
     async def connect(self, load: str | None, channels: tuple[str, ...]) -> None: ...
+    async def inputs(self, channels: tuple[str, ...] | None) -> None: ...
     async def set_supply(self, volts: float, limit_a: float, on: bool) -> None: ...
     async def remote(self, on: bool) -> None: ...
 
@@ -53,6 +57,7 @@ class Talker:
     windows: Windows
     read_bench: Callable[[], Any]
     switching: Switching
+    asking: Asking = nobody_there
 
     async def measure(self, talk: Generator[Request, Reply, T], told: Told) -> T:
         """Runs `talk` to its end and returns what it returns; `told` hears each request with its reply."""
@@ -75,11 +80,13 @@ class Talker:
             case ReadBench():
                 reading: BenchReading = await self.read_bench()
                 return reading
+            case Ask():
+                return await self.asking(request)
             case _:
                 await self._change(request)
                 return None
 
-    async def _change(self, request: Rest | SetSupply | Remote | Connect) -> None:
+    async def _change(self, request: Rest | SetSupply | Remote | Connect | Inputs) -> None:
         match request:
             case Rest(seconds=seconds):
                 await self.clock.sleep(seconds)
@@ -89,6 +96,8 @@ class Talker:
                 await self.switching.remote(on)
             case Connect(load=load, channels=channels):
                 await self.switching.connect(load, channels)
+            case Inputs(channels=driven):
+                await self.switching.inputs(driven)
 
     def _trigger(self, quiet: Quiet) -> Fire:
         """The least burst that still triggers the digitiser."""

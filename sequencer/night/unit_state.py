@@ -81,11 +81,12 @@ class BenchWindows:
 
     def of_burst(self, request: Fire) -> ShotWindow:
         """Of a steady tone: what ends with it; where it only heats, coarser."""
+        harmonics = request.harmonics or self.harmonics
         if request.last_s is None:
-            return shot_window(self.bench, request.frequency_hz, request.cycles, self.harmonics)
+            return shot_window(self.bench, request.frequency_hz, request.cycles, harmonics)
         if request.purpose in HEATING:
             return heating_window(self.bench, request.cycles / request.frequency_hz)
-        return steady_window(self.bench, request.frequency_hz, self.harmonics, request.cycles)
+        return steady_window(self.bench, request.frequency_hz, harmonics, request.cycles)
 
     def of_silence(self, seconds: float) -> ShotWindow:
         return silence_window(self.bench, seconds)

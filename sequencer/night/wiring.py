@@ -31,6 +31,7 @@ class Wiring:
         self._hands, self._clock, self._bench, self._unit, self._bay = hands, clock, bench, unit, bay
         self._connected: tuple[str, ...] = ()
         self._remote_on = False
+        self._undriven: tuple[str, ...] = ()
         self.supply_v: float | None = None
         self.changing, self.changed_ns = False, clock.now_ns()
         self.barriers = Barriers(hands, bench)
@@ -70,6 +71,20 @@ class Wiring:
         if wanted:
             await switch.close(wanted)
         self._connected = wanted
+
+    async def inputs(self, channels: tuple[str, ...] | None) -> None:
+        """The generator on the inputs of these channels only; None: on all. A bay without a contact for each channel
+        has them all on it, always."""
+        contacts = self._bay.input_contacts
+        undriven = () if channels is None else tuple(c for name, c in contacts.items() if name not in channels)
+        if undriven == self._undriven:
+            return
+        switch = self._hands.load_switch
+        if back := [contact for contact in self._undriven if contact not in undriven]:
+            await switch.close(back)
+        if away := [contact for contact in undriven if contact not in self._undriven]:
+            await switch.open(away)
+        self._undriven = undriven
 
     async def set_supply(self, volts: float, limit_a: float, on: bool) -> None:
         """As a measurement asks; within the unit's and the bench's limits, whoever asks. Raises Trip where the
@@ -114,7 +129,7 @@ class Wiring:
         A link that broke meanwhile is made anew first: its loss alone moves no contact. Raises Trip.
         """
         switch = self._hands.load_switch
-        held = [*bay_contacts(self._bay), *self._connected]
+        held = [*(c for c in bay_contacts(self._bay) if c not in self._undriven), *self._connected]
         held += [self._bay.remote_contact] if self._bay.remote_contact and self._remote_on else []
         try:
             coils = await switch.states(held)
@@ -128,13 +143,14 @@ class Wiring:
 
     def forget(self) -> None:
         """After the bench was made safe with all contacts open."""
-        self._connected, self._remote_on, self.supply_v = (), False, None
+        self._connected, self._undriven, self._remote_on, self.supply_v = (), (), False, None
         self.barriers.is_held = False
 
 
 def bay_contacts(bay: Bay) -> list[str]:
-    """Supply, input and outputs of a bay."""
-    return [*(c for c in (bay.supply_contact, bay.input_contact) if c), *bay.output_contacts]
+    """Supply, inputs and outputs of a bay."""
+    supply_and_input = (c for c in (bay.supply_contact, bay.input_contact) if c)
+    return [*supply_and_input, *bay.input_contacts.values(), *bay.output_contacts]
 
 
 def load_contacts(load: Load, channels: tuple[str, ...]) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from sequencer.plan.estimate import DUTY, SHOT_OVERHEAD_S, STEADY_REST, Estimate
 from sequencer.plan.expand import CONFIRM_STEADY, POWER, confirms, resolution_db
 from sequencer.plan.heat_law import CONVERTER_EFFICIENCY
 from sequencer.plan.models import Bench, Plan, Stage, Unit
-from sequencer.plan.points import AnyPoint, Point
+from sequencer.plan.points import AnyPoint, Point, hertz
 
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
@@ -26,6 +26,20 @@ VALUE_RULES = {
     "bench_check": "at 50 mV: gain, polarity, probes, ranges, clock, hum, noise, loads, lead of the supply",
     "steady_efficiency": "tones at parts of the power found before at this load and frequency",
     "soak": "told: K/W above 1.3 x the unit's, sides 8 K apart, a thermometer that does not follow",
+    "thd_by_level": "bursts from 30 dB below the limit found before up to it; K 20, 20 Hz to 20 kHz",
+    "thd_by_frequency": "bursts at stated powers; K 20 cut to 20 kHz, said where no harmonic is left",
+    "dynamic_headroom": "20 ms of 1 kHz twice a second, 20 dB down between, over the rated power",
+    "intermodulation": "two tones at once, their crest that of a sine at a part of the power found before",
+    "stability": "above 20 kHz at rest, and crests of two bursts; with capacitors where a person connects them",
+    "frequency_response": "small power, level lowered where it rises; told beyond 3 dB in the pass-band, 1 dB unlike",
+    "channel_balance": "small power; at most 0.5 dB between channels",
+    "crosstalk": "small power into one channel; told above -40 dB; needs a contact for each input",
+    "output_impedance": "small power into two loads, 4 times in turn on one range",
+    "power_bandwidth": "bursts at half the rated power; THD within 80 kHz, or what the stage says",
+    "noise": "records of 0.2 s with the unit on, then switched off: what the digitiser shows of itself is taken away",
+    "turn_on": "switched off and on: harmless tones at 50 mV until every output follows",
+    "load_check": "volts over amps at 1/8 power and 20 dB below it, channel by channel; told above 1 % off",
+    "precondition": "1/8 of the rated power at 1 kHz in counted bursts; ends at heat.stop_c",
     "protection": "bursts that rise until an output goes away; told where it cuts in below the rated power",
 }
 WORDS = {"thd": "THD", "thd_n": "THD+N"}
@@ -111,7 +125,7 @@ def _cells(point: AnyPoint, cost: Estimate) -> tuple[str, ...]:
 def _what(point: AnyPoint) -> tuple[str, str]:
     """The columns drive and limit."""
     if isinstance(point, Point):
-        return f"{point.drive} {_hertz(point.frequency_hz)}", f"{WORDS[point.quantity]} {point.limit_pct:g} %"
+        return f"{point.drive} {hertz(point.frequency_hz)}", f"{WORDS[point.quantity]} {point.limit_pct:g} %"
     count = len(point.frequencies_hz)
     remark = {"idle_current": point.wait, "gain": f"{count} tone{'' if count == 1 else 's'}"}
     return point.measurement.replace("_", " "), remark.get(point.measurement, "")
@@ -199,10 +213,6 @@ def _refused(checked: Checked) -> Iterator[str]:
     yield ""
     yield f"refused, {len(checked.refused)} reason(s):"
     yield from (f"  {problem}" for problem in checked.refused)
-
-
-def _hertz(value: float) -> str:
-    return f"{value / 1000:g} kHz" if value >= 1000.0 else f"{value:g} Hz"
 
 
 def _clock(seconds: float) -> str:

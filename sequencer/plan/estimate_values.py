@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 
 from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
 from sequencer.plan.estimate_checks import check_cost, check_window
+from sequencer.plan.estimate_distortion import MEASUREMENTS as DISTORTION
+from sequencer.plan.estimate_distortion import DistortionCost, distortion_cost, distortion_window
 from sequencer.plan.estimate_efficiency import (
     REST_TONES,
     full_level_vrms,
@@ -31,6 +33,10 @@ from sequencer.plan.estimate_heat import (
     temper_j,
 )
 from sequencer.plan.estimate_protection import CYCLES, protection_cost
+from sequencer.plan.estimate_quiet import MEASUREMENTS as QUIET
+from sequencer.plan.estimate_quiet import QuietCost, quiet_cost, quiet_window
+from sequencer.plan.estimate_response import MEASUREMENTS as RESPONSE
+from sequencer.plan.estimate_response import response_cost, response_window
 from sequencer.plan.heat_law import heat_law
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import ValuePoint
@@ -87,6 +93,9 @@ def value_estimate(point: ValuePoint, unit: Unit, bench: Bench) -> Estimate:
     costs = {"output_offset": _offset, "idle_current": _idle, "gain": _gain, "soak": _soak}
     costs |= {"first_power": _checks, "bench_check": _checks, "protection": _protection}
     costs["steady_efficiency"] = _efficiency
+    costs |= dict.fromkeys(DISTORTION, _distortion)
+    costs |= dict.fromkeys(QUIET, _quiet)
+    costs |= dict.fromkeys(RESPONSE, _response)
     cost = costs[point.measurement](point, unit, bench)
     law = heat_law(unit, point.supply_v)
     joules = cost.joules or _at_one_level(point, unit, bench, cost)
@@ -124,6 +133,12 @@ def value_window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
         return silence_window(bench, SILENCE_READ_S)
     if point.measurement == "steady_efficiency":
         return tone_window(bench, point.frequencies_hz[0])
+    if point.measurement in DISTORTION:
+        return distortion_window(bench, point)
+    if point.measurement in RESPONSE:
+        return response_window(bench, point)
+    if point.measurement in QUIET:
+        return quiet_window(bench, point)
     if point.measurement == "protection":
         return max((shot_window(bench, hz, CYCLES, GAIN_HARMONICS) for hz in point.frequencies_hz), key=_samples)
     windows = [shot_window(bench, hz, gain_cycles(hz), GAIN_HARMONICS) for hz in point.frequencies_hz]
@@ -227,4 +242,29 @@ def _efficiency(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
         window=_window(bench, point),
         joules=_Joules(tones.load_j, tones.unit_j),
         supply_a=full_supply_a(point, unit, bench),
+    )
+
+
+def _distortion(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    return _on_paper(distortion_cost(point, unit, bench, value_rest_s(unit)), _window(bench, point))
+
+
+def _response(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    return _on_paper(response_cost(point, unit, bench, value_rest_s(unit)), _window(bench, point))
+
+
+def _quiet(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    return _on_paper(quiet_cost(point, unit, bench, value_rest_s(unit)), _window(bench, point))
+
+
+def _on_paper(paper: DistortionCost | QuietCost, window: ShotWindow | None) -> _Cost:
+    return _Cost(
+        shots=paper.shots,
+        time_s=paper.time_s,
+        signal_s=paper.signal_s,
+        level_vrms=paper.level_vrms,
+        power_w=paper.power_w,
+        window=window,
+        joules=_Joules(paper.load_j, paper.unit_j),
+        supply_a=paper.supply_a,
     )

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 from sequencer.plan.models import Bench, Load, Plan, Stage, StopLimit, Unit
 from sequencer.plan.points import AnyPoint, Point, Quantity, ValuePoint, drive_cycles, harmonics_within, parse_drive
@@ -22,9 +23,27 @@ CONFIRM_STEADY, CONFIRM_STEADY_LOWEST = 2, 1  # the unit is spared (common pract
 STEADY_LOWEST_DB = 0.1  # resolution of a steady tone into the lowest load (common practice, no source)
 # A fingerprint of the controls: bass, middle, treble (common practice, no source).
 GAIN_FREQUENCIES_HZ = (20.0, 40.0, 63.0, 100.0, 1000.0, 10000.0, 20000.0)
+# 1, 2, 5 in each decade of the band (common practice, no source).
+DISTORTION_FREQUENCIES_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10000.0, 20000.0)
+OWN_TONES = {"gain": GAIN_FREQUENCIES_HZ, "thd_by_frequency": DISTORTION_FREQUENCIES_HZ}  # all tones in one point
+# Thirds and whole octaves of ISO 266 (from memory).
+THIRDS_HZ = (
+    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0,
+    1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0, 8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
+)  # fmt: skip
+OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+OWN_TONES |= {"frequency_response": THIRDS_HZ, "channel_balance": OCTAVES_HZ}
+OWN_TONES |= {"power_bandwidth": DISTORTION_FREQUENCIES_HZ}
+OWN_TONES |= {"crosstalk": (100.0, 1000.0, 5000.0, 10000.0, 20000.0), "output_impedance": (100.0, 1000.0, 10000.0)}
 POWER = "output_power"
-ONE_TONE = ("steady_efficiency", "soak", "protection")  # a point for each frequency of the stage
+BANDWIDTH, BANDWIDTH_BAND_HZ = "power_bandwidth", (20.0, 80000.0)  # so that 20 kHz has harmonics (common practice)
+ONE_TONE = ("steady_efficiency", "soak", "protection", "thd_by_level")  # a point for each frequency of the stage
 POWER_PARTS = {"steady_efficiency": (1.0, 1.0 / 3.0, 1.0 / 8.0), "soak": (1.0 / 8.0,)}  # common practice, no source
+POWER_PARTS |= {"thd_by_frequency": (0.5,), "intermodulation": (0.5,)}  # common practice, no source
+POWER_PARTS |= {"precondition": (1.0 / 8.0,), "load_check": (1.0 / 8.0,)}  # common practice, no source
+POWER_PARTS |= {"stability": (0.5,)}  # common practice, no source
+# Minutes: 16 CFR 432.3 (from memory) for the hour; the others common practice, no source.
+MINUTES = {"soak": 45.0, "precondition": 60.0, "load_check": 3.0}
 RESOLUTION_DB = {"regulated": 0.05, "battery": 0.1, "mains": 0.2}  # common practice, no source
 
 
@@ -87,16 +106,51 @@ def _add_value_points(points: list[AnyPoint], plan: Plan, stage: Stage, unit: Un
                         frequencies_hz=tones,
                         wait=stage.wait,
                         thermal=thermal,
-                        minutes=stage.options.minutes,
+                        minutes=minutes_of(stage),
+                        mains_hz=stage.options.mains_hz,
+                        power_cycles=stage.options.power_cycles,
+                        capacitors_nf=stage.options.capacitors_nf,
                         power_parts=power_parts(stage),
+                        powers_w=stage.options.powers_w,
+                        levels_db=tuple(sorted(stage.options.levels_db)),
+                        tone_pairs=stage.options.tone_pairs,
+                        small_power_w=stage.options.small_power_w,
+                        second_load=second_load(stage, unit, bench, load),
+                        **_limit(stage),
                     )
                 )
 
 
+def second_load(stage: Stage, unit: Unit, bench: Bench, load: str) -> str | None:
+    """Of `output_impedance`: the stage's own, else the bench's of the next lower ohms that the unit may see."""
+    if stage.measurement != "output_impedance" or stage.options.second_load is not None:
+        return stage.options.second_load
+    channels = {name for names in channel_sets(stage, unit) for name in names}
+    first_ohm = bench.load[load].nominal_ohm
+    lower = [
+        name
+        for name, one in bench.load.items()
+        if unit.minimum_load_ohm <= one.nominal_ohm < first_ohm and channels <= set(one.ohm)
+    ]
+    return next(iter(_from_high_ohms(lower, bench)), None)
+
+
+def _limit(stage: Stage) -> dict[str, Any]:
+    """What a power bandwidth is judged by; nothing for the others."""
+    stop, given = stage.stop_limit, "stop_limit" in stage.model_fields_set
+    if stage.measurement != BANDWIDTH:
+        return {}
+    quantity, limits = limits_of(stop)[0]
+    wide = quantity == "thd" and "band_hz" not in stop.model_fields_set
+    band_hz = BANDWIDTH_BAND_HZ if wide else stop.band_hz
+    limit_pct = limits[0] if given else None
+    return {"quantity": quantity, "limit_pct": limit_pct, "harmonics": stop.harmonics, "band_hz": band_hz}
+
+
 def _tones(stage: Stage, unit: Unit) -> list[tuple[float, ...]]:
     """What each point of the stage is driven with: all tones of a gain, else one each, or none."""
-    if stage.measurement == "gain":
-        return [gain_frequencies(stage, unit)]
+    if stage.measurement in OWN_TONES:
+        return [own_frequencies(stage, unit)]
     if stage.measurement in ONE_TONE:
         return [(hz,) for hz in sorted(stage.frequencies_hz, key=_from_1_khz)]
     return [()]
@@ -106,6 +160,12 @@ def power_parts(stage: Stage) -> tuple[float, ...]:
     """Parts of the full power, highest first: the stage's own, else the usual ones of its measurement."""
     own = stage.options.power_parts
     return tuple(sorted(POWER_PARTS.get(stage.measurement, ()) if own is None else own, reverse=True))
+
+
+def minutes_of(stage: Stage) -> float:
+    """The stage's own, else the usual ones of its measurement."""
+    own = stage.options.minutes
+    return MINUTES.get(stage.measurement, MINUTES["soak"]) if own is None else own
 
 
 def _id(number: int) -> str:
@@ -124,12 +184,12 @@ def value_loads(stage: Stage, unit: Unit, bench: Bench) -> list[str]:
     return _from_high_ohms([n for n, load in bench.load.items() if driven <= set(load.ohm)], bench)[:1]
 
 
-def gain_frequencies(stage: Stage, unit: Unit) -> tuple[float, ...]:
-    """Rising; the stage's own, else those of the fingerprint that lie within the unit's passband."""
+def own_frequencies(stage: Stage, unit: Unit) -> tuple[float, ...]:
+    """Rising; the stage's own, else the usual ones of its measurement that lie within the unit's passband."""
     if "frequencies_hz" in stage.model_fields_set:
         return tuple(sorted(stage.frequencies_hz))
     low, high = unit.passband_hz
-    return tuple(hz for hz in GAIN_FREQUENCIES_HZ if low <= hz <= high)
+    return tuple(hz for hz in OWN_TONES[stage.measurement] if low <= hz <= high)
 
 
 def _from_high_ohms(names: Sequence[str], bench: Bench) -> list[str]:

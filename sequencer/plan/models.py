@@ -102,13 +102,30 @@ class Budget(Strict):
     energy_load_j: Positive | None = None
 
 
+LEVELS_DB = (-30.0, -27.0, -24.0, -21.0, -18.0, -15.0, -12.0, -9.0, -6.0, -4.0, -2.0, -1.0, -0.5, -0.1)
+
+
 class StageOptions(Strict):
-    """What only some measurements ask. minutes: of `soak`. power_parts: of the full power, for `steady_efficiency`;
-    the first one of them for `soak` (absent: 1/8).
+    """What only some measurements ask. minutes: of `soak` (absent: 45), `precondition` (60), `load_check` (3).
+    power_parts: of the full power, for `steady_efficiency`;
+    the first one of them for `soak` (absent: 1/8), those of `intermodulation` (absent: 1/2); for `thd_by_frequency` of
+    the rated power (absent: 1/2), beside its powers_w. levels_db: of `thd_by_level`, dB re the level of the limit found
+    before. tone_pairs: of `intermodulation`.
     """
 
-    minutes: Annotated[float, Field(gt=0, le=240)] = 45.0
+    minutes: Annotated[float, Field(gt=0, le=240)] | None = None
     power_parts: Annotated[tuple[Annotated[float, Field(gt=0, le=1)], ...], Field(min_length=1)] | None = None
+    powers_w: tuple[Positive, ...] = (1.0,)
+    levels_db: Annotated[tuple[Annotated[float, Field(ge=-80, lt=0)], ...], Field(min_length=2)] = LEVELS_DB
+    tone_pairs: Annotated[tuple[Literal["modulation", "difference"], ...], Field(min_length=1)] = (
+        "modulation",
+        "difference",
+    )
+    mains_hz: Annotated[float, Field(ge=45, le=65)] = 50.0  # of noise, whose hum it is
+    capacitors_nf: tuple[Annotated[float, Field(gt=0, le=10_000)], ...] = (10.0, 100.0, 1000.0)  # of stability
+    power_cycles: Annotated[int, Field(ge=1, le=200)] = 3  # of turn_on: so many times off and on
+    small_power_w: Positive = 1.0  # of response, balance, crosstalk, impedance; at most 1/8 of the rating is used
+    second_load: Name | None = None  # of output_impedance; absent: the bench's one of the next lower ohms
 
 
 class Stage(Strict):

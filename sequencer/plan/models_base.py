@@ -18,7 +18,9 @@ ROLES: tuple[RoleName, ...] = ("generator", "digitiser", "supply", "load_switch"
 OPTIONAL_ROLES: tuple[RoleName, ...] = ("interlock", "cut_off")
 MeasurementName = Literal[
     "first_power", "bench_check", "output_offset", "idle_current", "gain", "output_power", "steady_efficiency", "soak",
-    "protection",
+    "protection", "thd_by_level", "thd_by_frequency", "dynamic_headroom", "intermodulation",
+    "noise", "turn_on", "load_check", "precondition", "stability",
+    "frequency_response", "power_bandwidth", "channel_balance", "crosstalk", "output_impedance",
 ]  # fmt: skip
 ChannelName = Annotated[str, Field(pattern=r"^[A-Z]$")]
 InputName = Annotated[str, Field(pattern=r"^ch[1-8]$")]

@@ -98,6 +98,8 @@ class Bay(Strict):
     name: Name
     supply_contact: str | None = None
     input_contact: str | None = None
+    input_contacts: dict[ChannelName, str] = Field(default_factory=dict)  # beside it: one channel can be driven alone
+    undriven_input: Text = ""  # what such an input hangs on while its contact is open
     output_contacts: tuple[str, ...] = ()
     remote_contact: str | None = None
     thermometer: dict[ChannelName, str] = Field(default_factory=dict)

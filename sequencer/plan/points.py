@@ -79,13 +79,27 @@ class ValuePoint(RowOfPlan):
     """Single values at no level, or at a harmless one: nothing is searched.
 
     frequencies_hz: of `gain`, rising; of the measurements with one tone, that tone; empty elsewhere. wait: of
-    `idle_current` and `output_offset`, the state that is waited for. minutes, power_parts: as in the plan's options.
+    `idle_current` and `output_offset`, the state that is waited for. minutes, power_parts, powers_w, levels_db,
+    tone_pairs, small_power_w: as in the plan's options. second_load: of `output_impedance`, None where there is none.
+    quantity, limit_pct, harmonics, band_hz: of `power_bandwidth`; limit_pct None: the rating's.
     """
 
     frequencies_hz: tuple[float, ...] = ()
     wait: str = "cold"
     minutes: float = 45.0
+    mains_hz: float = 50.0
+    power_cycles: int = 3
+    capacitors_nf: tuple[float, ...] = ()
     power_parts: tuple[float, ...] = ()
+    powers_w: tuple[float, ...] = ()
+    levels_db: tuple[float, ...] = ()
+    tone_pairs: tuple[str, ...] = ()
+    small_power_w: float = 1.0
+    second_load: str | None = None
+    quantity: Quantity = "thd"
+    limit_pct: float | None = None
+    harmonics: int = 20
+    band_hz: tuple[float, float] = (20.0, 20000.0)
 
 
 AnyPoint = Point | ValuePoint
@@ -100,6 +114,11 @@ def parse_drive(text: str) -> Drive:
     if (steady := _STEADY.fullmatch(text)) and 0.0 < float(steady[1]) <= STEADY_AT_MOST_S:
         return Drive(steady_s=float(steady[1]))
     raise ValueError(f"{DRIVE_FORMS}; at most {CYCLES_AT_MOST} cycles, at most {STEADY_AT_MOST_S:g} s")
+
+
+def hertz(value: float) -> str:
+    """ "50 Hz", "1 kHz"."""
+    return f"{value / 1000:g} kHz" if value >= 1000.0 else f"{value:g} Hz"
 
 
 def burst_cycles(text: str) -> int | None:

@@ -9,14 +9,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sequencer.errors import Problem
-from sequencer.plan.expand import POWER, channel_sets, gain_frequencies, supply_volts, value_loads
+from sequencer.plan.expand import POWER, channel_sets, own_frequencies, supply_volts, value_loads
 from sequencer.plan.inputs import Files, Inputs
 from sequencer.plan.models import Bench, Load, Plan, Stage, Unit
 from sequencer.plan.points import drive_cycles, harmonics_within
 from sequencer.plan.refuse_checks import check_refusals
+from sequencer.plan.refuse_distortion import distortion_refusals
 from sequencer.plan.refuse_heat import heat_refusals
 from sequencer.plan.refuse_points import HARMONICS_LEAST, PROOF_CYCLES, point_refusals
 from sequencer.plan.refuse_protection import protection_refusals
+from sequencer.plan.refuse_quiet import quiet_refusals
+from sequencer.plan.refuse_response import response_refusals
 from sequencer.plan.refuse_steady import steady_refusals
 from sequencer.plan.window import gain_cycles
 from sequencer.plan.wording import key_path, shown
@@ -58,6 +61,9 @@ def refusals(plan: Plan, unit: Unit, bench: Bench, files: Files | None = None) -
     found += protection_refusals(plan, unit, bench, named)
     found += check_refusals(plan, unit, bench, named)
     found += steady_refusals(plan, unit, bench, named)
+    found += quiet_refusals(plan, unit, bench, named)
+    found += distortion_refusals(plan, unit, bench, named)
+    found += response_refusals(plan, unit, bench, named)
     return list(dict.fromkeys(found))
 
 
@@ -128,7 +134,7 @@ def _frequencies(case: _Case) -> Iterator[Problem]:
     low, high = case.unit.passband_hz
     stop = case.stage.stop_limit
     if case.stage.measurement != POWER:
-        yield from _gain_frequencies(case)
+        yield from _own_frequencies(case)
         return
     for number, frequency_hz in enumerate(case.stage.frequencies_hz):
         key = f"frequencies_hz[{number}]"
@@ -139,11 +145,11 @@ def _frequencies(case: _Case) -> Iterator[Problem]:
             yield case.problem(key, frequency_hz, remedy)
 
 
-def _gain_frequencies(case: _Case) -> Iterator[Problem]:
+def _own_frequencies(case: _Case) -> Iterator[Problem]:
     if case.stage.measurement != "gain":
         return
     low, high = case.unit.passband_hz
-    seen = gain_frequencies(case.stage, case.unit)
+    seen = own_frequencies(case.stage, case.unit)
     for frequency_hz in seen:
         longest_s, most_s = gain_cycles(frequency_hz) / frequency_hz, case.bench.ceiling.burst_s
         if not low <= frequency_hz <= high:

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 from sequencer.errors import Problem
 from sequencer.plan.estimate_heat import EIGHTH, HEATING_HZ, soak_part, soak_power_w, soak_supply_a
+from sequencer.plan.estimate_quiet import HEATED as AS_A_SOAK
+from sequencer.plan.estimate_quiet import PRECONDITION
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files
 from sequencer.plan.models import Bench, Plan, Stage, Unit
@@ -15,24 +17,27 @@ from sequencer.plan.unattended import missing
 from sequencer.plan.wording import key_path, shown
 
 NO_THERMOMETER = "no bay has a thermometer for each channel of the unit"
+READ_HEAT = ("soak", PRECONDITION)
+HEATED = ("soak", *AS_A_SOAK)
 
 
 def heat_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
     """Stage by stage, then point by point of the soaks."""
     for number, stage in enumerate(plan.stage):
         yield from _thermometers(stage, f"stage[{number}]", unit, bench, files)
-        if stage.measurement == "soak":
+        if stage.measurement in HEATED:
             yield from _unattended(stage, f"stage[{number}]", unit, bench, files)
     for point in expand(plan, unit, bench):
-        if isinstance(point, ValuePoint) and point.measurement == "soak":
+        if isinstance(point, ValuePoint) and point.measurement in HEATED:
             yield from _point(point, unit, bench, files)
 
 
 def _thermometers(stage: Stage, key: str, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
     if any(set(unit.channel_names()) <= set(bay.thermometer) for bay in bench.bay):
         return
-    if stage.measurement == "soak":
-        yield Problem(files.plan, f"{key}.measurement", "soak", f"it reads the heat sinks, and {NO_THERMOMETER}")
+    if stage.measurement in READ_HEAT:
+        words = f"it reads the heat sinks, and {NO_THERMOMETER}"
+        yield Problem(files.plan, f"{key}.measurement", stage.measurement, words)
     if stage.wait == "cooled":
         yield Problem(files.plan, f"{key}.wait", '"cooled"', f"{NO_THERMOMETER}: another state, or wire them")
     for number, state in enumerate(stage.thermal):
@@ -48,13 +53,17 @@ def _unattended(stage: Stage, key: str, unit: Unit, bench: Bench, files: Files) 
         yield Problem(files.plan, f"{key}.options.power_parts[0]", shown(part), words)
     low_hz, high_hz = unit.passband_hz
     if not low_hz <= HEATING_HZ <= high_hz:
-        words = f"a soak is driven at {HEATING_HZ:g} Hz: leave the stage out for this unit"
+        words = f"{_called(stage.measurement)} is driven at {HEATING_HZ:g} Hz: leave the stage out for this unit"
         yield Problem(files.unit, "passband_hz", shown(unit.passband_hz), words)
+
+
+def _called(measurement: str) -> str:
+    return f"a {measurement.replace('_', ' ')}"
 
 
 def _point(point: ValuePoint, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
     load, power_w = bench.load[point.load], soak_power_w(point, unit, bench)
-    what = f"a soak at {soak_part(point):.3g} of full power into {point.load}"
+    what = f"{_called(point.measurement)} at {soak_part(point):.3g} of full power into {point.load}"
     if load.nominal_ohm < unit.minimum_load_ohm:
         words = f"{what}: lower than that is allowed for bursts only; another load"
         yield Problem(files.unit, "minimum_load_ohm", shown(unit.minimum_load_ohm), words)

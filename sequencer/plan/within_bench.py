@@ -130,6 +130,7 @@ def _bay_contacts(bay: Bay) -> Iterator[tuple[str, str]]:
         "remote_contact": bay.remote_contact,
     }
     yield from ((key, contact) for key, contact in single.items() if contact is not None)
+    yield from ((f"input_contacts.{name}", contact) for name, contact in bay.input_contacts.items())
     yield from ((f"output_contacts[{n}]", contact) for n, contact in enumerate(bay.output_contacts))
 
 

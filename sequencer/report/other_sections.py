@@ -11,6 +11,7 @@ from sequencer.report.attention import NEAR, Concern
 from sequencer.report.blocks import Drawing, Section, Table, filled, gathered, heads
 from sequencer.report.judged import Judged, counted
 from sequencer.report.power_sections import name_in_plot, powered
+from sequencer.report.quiet_sections import conditions
 from sequencer.report.value_sections import table as value_table
 from sequencer.safety.remedies import remedy_of_trip
 
@@ -111,7 +112,7 @@ def temperature(run: Row) -> Section:
     columns = heads("point", *(f">{words.short(name, 12)} °C" for name in names), ">J unit", ">J loads")
     table = Table(columns, tuple(rows), "Heat sink at the start → at the end of the point. J: of all its shots.")
     drawing = Drawing(svg, "Start and end of each point, in running order.")
-    soaks = value_table(run, title)
+    soaks = (*value_table(run, title), *conditions(run))
     return Section(title, drawings=(drawing, *_soaks(run)), tables=(table, *soaks), beside=not soaks)
 
 
@@ -136,7 +137,9 @@ def _soaks(run: Row) -> Iterator[Drawing]:
             for v in point.get("values") or ()
             if v["name"] == "K/W" and v["value"] is not None
         ]
-        note = f"{words.clean(point['id'])}, soak: {', '.join(told) or 'no K/W could be told'}."
+        told = told or (["no K/W could be told"] if point["measurement"] == "soak" else [])
+        what = ": ".join(filter(None, (words.name(point["measurement"]), ", ".join(told))))
+        note = f"{words.clean(point['id'])}, {what}."
         yield Drawing(plots.warming(f"soak {point['id']}", lines), note)
 
 

@@ -170,11 +170,15 @@ def _power(field: Axes, row: Power, y: float) -> None:
 
 
 @_inked
-def distortion(key: str, lines: Sequence[Line], floor: Line | None, limit_pct: float | None) -> Markup:
-    """Percent, by decades, over watts."""
+def distortion(
+    key: str, lines: Sequence[Line], floor: Line | None, limit_pct: float | None, log_watts: str = ""
+) -> Markup:
+    """Percent, by decades, over watts; log_watts: name of an axis of watts by decades."""
     drawn = figure(1.75)
     field = axes(drawn, 0.42, 0.36, 0.6, 0.2)
     field.set_yscale("log")
+    if log_watts:
+        field.set_xscale("log")
     if floor is not None:
         field.plot(floor.xs, floor.ys, color=GREY, linewidth=0.7)
     for line in lines:
@@ -189,7 +193,10 @@ def distortion(key: str, lines: Sequence[Line], floor: Line | None, limit_pct: f
     )
     field.yaxis.set_major_formatter(FuncFormatter(lambda value, _i: f"{value:g}"))
     field.yaxis.set_minor_formatter(FuncFormatter(lambda _value, _i: ""))
-    field.set_xlabel("W, the worse channel of each shot")
+    if log_watts:
+        field.xaxis.set_major_formatter(FuncFormatter(lambda value, _i: f"{value:g}"))
+        field.xaxis.set_minor_formatter(FuncFormatter(lambda _value, _i: ""))
+    field.set_xlabel(log_watts or "W, the worse channel of each shot")
     y_title(field, "%")
     top_labels(field, [(line.xs[-1], line.ys[-1], line.name) for line in lines])
     return as_svg(drawn, key, "Distortion by level")

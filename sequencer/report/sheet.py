@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sequencer.measurements.first_answer import answer, is_first_look
+from sequencer.report import distortion_sections as distortion
 from sequencer.report import how_sections as how
 from sequencer.report import other_sections as other
 from sequencer.report import power_sections as power
@@ -48,7 +49,8 @@ def _sections(run: Row, kept: Mapping[str, Kept]) -> list[Section]:
     sections = [
         other.judgement(judgements(run), concerns(run), answer(run) if is_first_look(run) else ""),
         power.power(run),
-        power.distortion(run),
+        distortion.with_levels(power.distortion(run), run),
+        *distortion.further(run),
         power.last_clean_shot(run, kept),
         power.envelope(run),
         other.rail(run),

@@ -7,26 +7,30 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from sequencer.report import plots, words
+from sequencer.report import plots, quiet_sections, response_sections, words
 from sequencer.report.blocks import Drawing, Section, Table, filled, heads, unrepeated
 from sequencer.report.power_sections import name_in_plot
 
 Row = Mapping[str, Any]
 
 # Section -> what a measurement's name or a value's own name holds that belongs there; checked in this order.
-BY_MEASUREMENT = {"Temperature over the night": ("soak",), "Protection": ("protection",)}
+BY_MEASUREMENT = {"Temperature over the night": ("soak", "precondition"), "Protection": ("protection",)}
+# Told by sections of their own (distortion_sections), not by a table of values.
+BY_MEASUREMENT |= {"Distortion": ("thd_by_level", "thd_by_frequency", "dynamic_headroom", "intermodulation")}
 BY_NAME = {
     "Noise": ("noise", "hum"),
-    "How it was measured": ("first_power", "bench_check"),
-    "Response": ("response", "gain"),
+    "How it was measured": ("first_power", "bench_check", "load_check"),
+    "Coming on": ("turn_on",),
+    "Stability": ("stability",),
+    "Response": ("response", "gain", "channel_balance", "crosstalk", "output_impedance", "power_bandwidth"),
     "Efficiency": ("efficiency",),
     "Idle current and offset": ("idle", "offset", "bias"),
 }
-OWN_SECTIONS = ("Response", "Noise", "Idle current and offset", "Efficiency", "Protection")
+OWN_SECTIONS = ("Response", "Noise", "Stability", "Coming on", "Idle current and offset", "Efficiency", "Protection")
 FURTHER = "Further values"
 STATES = ("cold", "warm", "after drive", "cooled")
 OF_STATES = {"idle_current": "A", "output_offset": "V"}
-SMALL_V = 0.01  # below it volts without an uncertainty are told in mV
+SMALL_V = 0.01  # below it volts are told in mV
 ENOUGH_FOR_A_TABLE = 3  # values of one point
 REMARK_AT_MOST = 44  # a longer one stands below its table, once
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
@@ -35,7 +39,13 @@ RANGE = re.compile(r"^range of \S+?, ")
 
 def values(run: Row) -> Iterator[Section]:
     """In the sheet's order; one without a value is left out, and what fits nowhere comes last."""
-    makers = {"Idle current and offset": _idle_and_offset, "Efficiency": _efficiency, "Protection": _protection}
+    makers = {
+        "Response": _response,
+        "Noise": _noise,
+        "Idle current and offset": _idle_and_offset,
+        "Efficiency": _efficiency,
+        "Protection": _protection,
+    }
     for title in (*OWN_SECTIONS, FURTHER):
         section = makers[title](run, title) if title in makers else _plain(run, title)
         if section.tables:
@@ -59,6 +69,15 @@ def _place(point: Row, value: Row) -> str:
 def _begins(mark: str, told: str) -> bool:
     """A thump is no hum: a mark begins a word."""
     return re.search(rf"(?<![a-z]){mark}", told) is not None
+
+
+def _noise(run: Row, title: str) -> Section:
+    return Section(title, drawings=tuple(quiet_sections.noise_drawings(run)), tables=table(run, title))
+
+
+def _response(run: Row, title: str) -> Section:
+    told = (*table(run, title), *response_sections.tables(run))
+    return Section(title, drawings=tuple(response_sections.drawings(run)), tables=told)
 
 
 def _plain(run: Row, title: str) -> Section:
@@ -109,13 +128,18 @@ def _one_table(lines: Mapping[str, Mapping[tuple[str, str], Sequence[Row]]]) -> 
 def _reading(some: Sequence[Row], unit: str) -> str:
     """ "A 25.95 ±0.10, B 25.91 ±0.10 dB"."""
     if unit == "Vrms" and all(_small(v) for v in some):
-        unit, some = "mVrms", [{**v, "value": None if v.get("value") is None else 1e3 * v["value"]} for v in some]
+        unit, some = "mVrms", [_in_milli(v) for v in some]
     told = ", ".join(f"{words.short(v.get('channel') or '', 12)} {reading(v)}".strip() for v in some)
     return f"{told} {words.clean(unit)}".strip()
 
 
 def _small(value: Row) -> bool:
-    return abs(value.get("value") or 0.0) < SMALL_V and not value.get("expanded_uncertainty")
+    return bool(abs(value.get("value") or 0.0) < SMALL_V)
+
+
+def _in_milli(value: Row) -> Row:
+    keys = ("value", "expanded_uncertainty")
+    return {**value, **{key: 1e3 * value[key] for key in keys if value.get(key) is not None}}
 
 
 def _where(point: Row) -> str:

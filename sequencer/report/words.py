@@ -18,7 +18,8 @@ NONE = "–"
 QUANTITIES = {"thd": "THD", "thd_n": "THD+N", "burst_residual": "burst residual"}
 
 
-OWN_TONE = ("soak", "steady_efficiency", "protection")  # what they fire is their own affair
+# What these fire is their own affair.
+OWN_TONE = ("soak", "precondition", "steady_efficiency", "protection", "dynamic_headroom")
 
 
 def clean(text: object) -> str:

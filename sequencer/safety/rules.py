@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from sequencer.measurements.requests import BenchReading, Connect, Remote, Reply, Request, SetSupply, Shot
+from sequencer.measurements.requests import BenchReading, Connect, Inputs, Remote, Reply, Request, SetSupply, Shot
 from sequencer.plan.models import Bay, Bench, Unit
 from sequencer.safety.rules_capture import CaptureRules
 from sequencer.safety.rules_events import event, rule_of
@@ -46,12 +46,14 @@ class Rules:
     def __init__(self, unit: Unit, bench: Bench, bay: Bay, measurement: str) -> None:
         self._scope = Scope.of(unit, bench, bay, measurement)
         self._known = _Known()
+        self._driven: tuple[str, ...] | None = None  # by their input contacts; None: all channels
 
     def next(self, measurement: str) -> Rules:
         """For the next measurement: it knows temperatures, gains, what the supply was set to and what is connected."""
         after = copy.copy(self)
         after._scope = replace(self._scope, measurement=measurement)
         known = after._known
+        after._driven = None
         known.supply.idle.begin()
         known.output.begin()
         known.capture.begin()
@@ -107,6 +109,8 @@ class Rules:
             known.supply.set(request)
         if isinstance(request, Connect):
             known.load.connect(request)
+        if isinstance(request, Inputs):
+            self._driven = request.channels
         if isinstance(request, SetSupply | Connect | Remote):
             known.supply.idle.settle()
 
@@ -119,8 +123,15 @@ class Rules:
             known.supply.hear_shot(scope, shot)
             or known.load.hear(scope, shot)
             or known.capture.hear(shot)
-            or known.output.hear(scope, shot)
+            or known.output.hear(scope, self._without_undriven(shot))
         )
+
+    def _without_undriven(self, shot: Shot) -> Shot:
+        """An output is not gone whose input is not driven."""
+        if self._driven is None:
+            return shot
+        away = {wire for name, wire in self._scope.inputs(shot).items() if name not in self._driven}
+        return replace(shot, records={wire: one for wire, one in shot.records.items() if wire not in away})
 
     def _reading(self, reading: BenchReading) -> Breach | None:
         return self._known.heat.hear(self._scope, reading) or self._known.supply.hear(self._scope, reading)

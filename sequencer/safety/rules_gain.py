@@ -31,13 +31,13 @@ class GainRules:
     def expected_v(self, name: str, shot: Shot) -> float:
         """Vrms due by gain and level; 0 where nothing was proved."""
         proved_db = self.gains.get((name, shot.request.frequency_hz), -math.inf)
-        return shot.level_vrms * math.pow(10.0, proved_db / 20.0)
+        return _tone_level_vrms(shot) * math.pow(10.0, proved_db / 20.0)
 
     def learn(self, scope: Scope, shot: Shot) -> None:
         """A dead zone hides gain at the least levels: the highest counts."""
         for name, volts in _tones_vrms(scope, shot).items():
             key = (name, shot.request.frequency_hz)
-            self.gains[key] = max(self.gains.get(key, -math.inf), _db(volts / shot.level_vrms))
+            self.gains[key] = max(self.gains.get(key, -math.inf), _db(volts / _tone_level_vrms(shot)))
 
     def hear(self, scope: Scope, shot: Shot, clip_v: float | None) -> Iterator[Breach]:
         """In current limit everything gives way: that has a stop of its own."""
@@ -47,7 +47,7 @@ class GainRules:
             proved_db = self.gains.get((name, shot.request.frequency_hz))
             if proved_db is None or not _is_far_below(self.expected_v(name, shot), clip_v):
                 continue
-            seen_db = _db(volts / shot.level_vrms)
+            seen_db = _db(volts / _tone_level_vrms(shot))
             highest_db = max(proved_db, _declared_db(scope.unit, name)) + AWAY_DB
             outside = seen_db < proved_db - AWAY_DB or seen_db > highest_db
             self.away[name] = self.away.get(name, 0) + 1 if outside else 0
@@ -55,6 +55,11 @@ class GainRules:
                 limit_db = highest_db if seen_db > proved_db else proved_db - AWAY_DB
                 words = f"gain of channel {name} is {seen_db:.1f} dB where {proved_db:.1f} dB was proved"
                 yield Breach("gain away", words, "gain, dB", seen_db, limit_db, name)
+
+
+def _tone_level_vrms(shot: Shot) -> float:
+    """Of the burst's own frequency: a second tone has its part of the level."""
+    return shot.level_vrms * shot.request.first_part
 
 
 def _is_far_below(expected_v: float, clip_v: float) -> bool:

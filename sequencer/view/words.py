@@ -24,6 +24,9 @@ DOING = {
     "soak": "keeping level",
     "warming": "warming up",
     "protection": "looking for the protection",
+    "distortion": "reading distortion",
+    "headroom": "bursts of 20 ms twice a second",
+    "response": "reading response",
 }
 
 

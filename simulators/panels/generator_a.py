@@ -8,10 +8,11 @@ from simulators.panel import Wait
 from simulators.panels import arguments as arg
 from simulators.panels.front import Front
 from simulators.panels.tree import Call, Command, Refused
-from simulators.world.signals import SOURCE_OHM
+from simulators.world.signals import SOURCE_OHM, SecondTone
 from simulators.world.world import World
 
 VPP_PER_VRMS = 2.0 * math.sqrt(2.0)
+LEAST_RATIO, MOST_RATIO = 0.1, 10.0
 LEAST_VRMS, STEP_VRMS, MOST_EMF_VRMS, MOST_PEAK_V = 1e-4, 1e-4, 7.0, 10.0
 
 
@@ -33,6 +34,7 @@ class GeneratorA(Front):
         self._cycles: int | None = 1
         self._phase_deg, self._burst, self._source, self._output = 0.0, False, "IMM", False
         self._fired = False
+        self._dual, self._second_hz, self._ratio = False, 1000.0, 1.0
 
     def reset(self, now_ns: int) -> None:
         self._defaults()
@@ -46,7 +48,12 @@ class GeneratorA(Front):
         def add(pattern: str, command: Command) -> None:
             self.tree.add(pattern, command)
 
-        add("SOURce<n>:FUNCtion", Command(lambda c: arg.word(c.args[0], {"SINusoid": None}), lambda _: "SIN"))
+        add("SOURce<n>:FUNCtion", Command(self._set_function, lambda _: "DUAL" if self._dual else "SIN"))
+        add(
+            "SOURce<n>:DUALtone:FREQuency",
+            Command(self._set_second_frequency, lambda _: arg.signed(self._second_hz, 10)),
+        )
+        add("SOURce<n>:DUALtone:RATio", Command(self._set_ratio, lambda _: arg.signed(self._ratio, 7)))
         add(
             "SOURce<n>:FREQuency",
             Command(self._set_frequency, lambda _: arg.signed(self._frequency_hz, 10)),
@@ -88,6 +95,18 @@ class GeneratorA(Front):
     @property
     def _shown_load(self) -> str:
         return arg.ENDLESS if math.isinf(self._load_ohm) else arg.signed(self._load_ohm, 7)
+
+    def _set_function(self, call: Call) -> None:
+        self._dual = arg.word(call.args[0], {"SINusoid": False, "DUALtone": True})
+        self._apply(call.now_ns)
+
+    def _set_second_frequency(self, call: Call) -> None:
+        self._second_hz = arg.number(call.args[0], 1e-3, 1e6)
+        self._apply(call.now_ns)
+
+    def _set_ratio(self, call: Call) -> None:
+        self._ratio = arg.number(call.args[0], LEAST_RATIO, MOST_RATIO)
+        self._apply(call.now_ns)
 
     def _set_frequency(self, call: Call) -> None:
         self._frequency_hz = arg.number(call.args[0], 1e-3, 1e6)
@@ -159,12 +178,16 @@ class GeneratorA(Front):
 
     @property
     def _idle_emf_v(self) -> float:
-        peak_v = self._emf_vrms * math.sqrt(2.0)
+        """Of two tones only the first one's phase is set."""
+        peak_v = self._emf_vrms * math.sqrt(2.0) * (self._ratio / (1.0 + self._ratio) if self._dual else 1.0)
         return self._emf_offset_v + peak_v * math.sin(math.radians(self._phase_deg))
 
     def _begin(self, now_ns: int, cycles: int | None) -> None:
         self._world.set_idle_emf(now_ns, self._idle_emf_v)
-        self._world.fire(now_ns, self._emf_vrms, self._frequency_hz, cycles, self._phase_deg, self._emf_offset_v)
+        second = SecondTone(self._second_hz, self._ratio) if self._dual else None
+        self._world.fire(
+            now_ns, self._emf_vrms, self._frequency_hz, cycles, self._phase_deg, self._emf_offset_v, second
+        )
 
 
 def _refuse_too_high(emf_vrms: float, offset_v: float) -> None:

@@ -89,6 +89,8 @@ class ChannelTruth:
     coupling_hz: corner of the first-order high-pass at the input; 0 = DC coupled.
     offset_v: at 25 degC; offset_v_per_k: with the temperature of the devices.
     crossover_v: half width of the dead zone without any idle current. most_a: peak amps the stage can give.
+    crosstalk: of each other channel's output, what comes over, ratio at low frequencies; crosstalk_hz: where it has
+    risen by 3 dB, and on by 6 dB an octave (a capacity between the two).
     thump_v: at the end of muting, falling with thump_tau_s. mounting_k_per_w: more than a sound mounting has.
     """
 
@@ -110,6 +112,8 @@ class ChannelTruth:
     thump_v: float = 0.0
     thump_tau_s: float = 0.05
     mounting_k_per_w: float = 0.0
+    crosstalk: float = 0.0
+    crosstalk_hz: float = math.inf
     fault: Fault = "none"
     stage: StageTruth = field(default_factory=StageTruth)
     network: NetworkTruth | None = None

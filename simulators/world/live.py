@@ -22,6 +22,7 @@ from simulators.world.unit_truth import UnitTruth
 SETTLED = 1e-7  # of the rail: what is left of a transient when the rest is taken as periodic
 POINTS_PER_CYCLE = 400
 MOST_POINTS = 240_000
+TWO_TONES_PER_CYCLE = 60  # of the faster one
 LONG_POINTS_PER_CYCLE = 160  # where hundreds of cycles are needed until it is periodic
 STIFF = Source(0.0, 0.01, 1e-4)  # stands in for a rail without reservoir once the supply limits
 
@@ -66,6 +67,8 @@ class Live:
         return Grid(max(dt_s, settle_s / 20_000), min(math.ceil(settle_s / dt_s), 20_000), 1)
 
     def _grid_of_cycles(self, settle_s: float, source: Source) -> Grid:
+        if self._wave.second is not None:
+            return self._grid_of_two_tones(self._wave, self._wave.second)
         frequency_hz = self._wave.omega / (2.0 * math.pi)
         planned = self._planned_s * frequency_hz
         cycles = math.ceil(settle_s * frequency_hz) + 1
@@ -78,6 +81,13 @@ class Live:
             part = 300.0 if source.tau_s > STIFF.tau_s else 4.0
             per_cycle = max(per_cycle, min(math.ceil(part / (frequency_hz * source.tau_s)), 20_000))
         return Grid(1.0 / (frequency_hz * per_cycle), cycles * per_cycle, per_cycle)
+
+    def _grid_of_two_tones(self, first: Wave, second: Wave) -> Grid:
+        """Two tones seldom repeat together: the grid holds all of the burst, and nothing is taken as periodic."""
+        fastest_hz = max(first.omega, second.omega) / (2.0 * math.pi)
+        length_s = min(self._planned_s, MOST_POINTS / (TWO_TONES_PER_CYCLE * fastest_hz))
+        points = max(math.ceil(length_s * fastest_hz * TWO_TONES_PER_CYCLE), 1)
+        return Grid(length_s / points, points, points)
 
     @property
     def _rail_unrest(self) -> float:

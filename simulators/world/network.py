@@ -76,25 +76,36 @@ def chain_of(channel: ChannelTruth) -> Chain:
 
 
 class Filtered:
-    """A wave behind a chain that holds `start` (its states; empty = at rest)."""
+    """A wave behind a chain that holds `start` (its states; empty = at rest). Of two sines each stands for itself."""
 
     def __init__(self, channel: ChannelTruth, wave: Wave, start: tuple[float, ...]) -> None:
         self._chain, self._wave = chain_of(channel), wave
         n = len(self._chain.b)
         begun = np.array(start) if len(start) == n else np.zeros(n)
         unit = np.eye(n)
-        phasor = wave.peak_v * np.exp(1j * wave.phase_rad)
-        self._turning = np.linalg.solve(1j * wave.omega * unit - self._chain.a, self._chain.b * phasor) if n else begun
+        self._sines = (wave,) if wave.second is None else (wave, wave.second)
+        self._turning = [
+            np.linalg.solve(1j * one.omega * unit - self._chain.a, self._chain.b * _phasor(one)) if n else begun
+            for one in self._sines
+        ]
         self._standing = np.linalg.solve(-self._chain.a, self._chain.b * wave.dc_v) if n else begun
         self._rates, shapes = np.linalg.eig(self._chain.a)
-        apart = begun - self._standing - np.imag(self._turning)
+        apart = begun - self._standing
+        for turning in self._turning:
+            apart = apart - np.imag(turning)
         self._modes = shapes * np.linalg.solve(shapes.astype(complex), apart.astype(complex)) if n else shapes
 
     @property
     def peak_v(self) -> float:
-        """Of the sine, once all else has died away."""
-        phasor = self._wave.peak_v * np.exp(1j * self._wave.phase_rad)
-        return float(abs(self._chain.c @ self._turning + self._chain.d * phasor))
+        """Of all sines together, once all else has died away."""
+        return sum(float(abs(turn)) for _, turn in self._turns())
+
+    def _turns(self) -> list[tuple[float, complex]]:
+        """(omega, phasor behind the chain) of each sine."""
+        return [
+            (one.omega, complex(self._chain.c @ turning + self._chain.d * _phasor(one)))
+            for one, turning in zip(self._sines, self._turning, strict=True)
+        ]
 
     @property
     def dying(self) -> list[tuple[float, float]]:
@@ -104,9 +115,10 @@ class Filtered:
 
     def volts(self, t_s: Samples) -> Samples:
         """Behind the chain."""
-        turn = self._chain.c @ self._turning + self._chain.d * self._wave.peak_v * np.exp(1j * self._wave.phase_rad)
         dc = float(self._chain.c @ self._standing) + self._chain.d * self._wave.dc_v
-        out = dc + np.imag(turn * np.exp(1j * self._wave.omega * t_s))
+        out = np.full(t_s.shape, dc)
+        for omega, turn in self._turns():
+            out = out + np.imag(turn * np.exp(1j * omega * t_s))
         for rate, size in zip(self._rates, self._chain.c @ self._modes, strict=True):
             if abs(size) > 1e-12:
                 out = out + np.real(size * np.exp(rate * t_s))
@@ -114,6 +126,13 @@ class Filtered:
 
     def states(self, t_s: float) -> tuple[float, ...]:
         """What the filters hold."""
-        turned = np.imag(self._turning * np.exp(1j * self._wave.omega * t_s))
+        held = self._standing
+        for one, turning in zip(self._sines, self._turning, strict=True):
+            held = np.imag(turning * np.exp(1j * one.omega * t_s)) + held
         died = np.real(self._modes @ np.exp(self._rates * t_s)) if len(self._rates) else 0.0
-        return tuple(float(x) for x in turned + self._standing + died)
+        return tuple(float(x) for x in held + died)
+
+
+def _phasor(wave: Wave) -> complex:
+    """Of the first sine of a wave, at its start."""
+    return complex(wave.peak_v * np.exp(1j * wave.phase_rad))

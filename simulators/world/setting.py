@@ -75,7 +75,11 @@ class Setting:
             return Wave(dc_v=part * self.emf_v)
         omega = 2.0 * math.pi * tone.frequency_hz
         phase_rad = tone.phase_rad + omega * (from_ns - tone.start_ns) * 1e-9
-        return Wave(part * tone.peak_v, omega, phase_rad, part * tone.offset_v)
+        second = None
+        if tone.second is not None:
+            faster = 2.0 * math.pi * tone.second.frequency_hz
+            second = Wave(part * tone.second_peak_v, faster, faster * (from_ns - tone.start_ns) * 1e-9)
+        return Wave(part * tone.first_peak_v, omega, phase_rad, part * tone.offset_v, second)
 
     @property
     def rail_no_load_v(self) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,8 +15,19 @@ SOURCE_OHM = 50.0
 
 
 @dataclass(frozen=True)
+class SecondTone:
+    """A second sine in the same burst, at phase zero at its start. ratio: the first one's peak over its own."""
+
+    frequency_hz: float
+    ratio: float
+
+
+@dataclass(frozen=True)
 class Tone:
-    """e.m.f. of the generator from `start_ns`: offset + peak sin(2 pi f t + phase); cycles None = endless."""
+    """e.m.f. of the generator from `start_ns`: offset + peak sin(2 pi f t + phase); cycles None = endless.
+
+    second: then the peak is that of both together, r/(1 + r) of it the first one's and 1/(1 + r) the second one's.
+    """
 
     start_ns: int
     peak_v: float
@@ -24,6 +35,15 @@ class Tone:
     cycles: int | None
     phase_rad: float = 0.0
     offset_v: float = 0.0
+    second: SecondTone | None = None
+
+    @property
+    def first_peak_v(self) -> float:
+        return self.peak_v if self.second is None else self.peak_v * self.second.ratio / (1.0 + self.second.ratio)
+
+    @property
+    def second_peak_v(self) -> float:
+        return 0.0 if self.second is None else self.peak_v / (1.0 + self.second.ratio)
 
     @property
     def end_ns(self) -> int | None:
@@ -34,25 +54,37 @@ class Tone:
 
     def at_ns(self, when_ns: int) -> float:
         """Volts at one instant, as if it ran then."""
-        turns = (when_ns - self.start_ns) * 1e-9 * self.frequency_hz
-        return self.offset_v + self.peak_v * math.sin(2.0 * math.pi * turns + self.phase_rad)
+        seconds = (when_ns - self.start_ns) * 1e-9
+        volts = self.first_peak_v * math.sin(2.0 * math.pi * seconds * self.frequency_hz + self.phase_rad)
+        if self.second is not None:
+            volts += self.second_peak_v * math.sin(2.0 * math.pi * seconds * self.second.frequency_hz)
+        return self.offset_v + volts
 
 
 @dataclass(frozen=True)
 class Wave:
-    """Volts at the unit's input from the start of a segment: dc + peak sin(omega t + phase)."""
+    """Volts at the unit's input from the start of a segment: dc + peak sin(omega t + phase), and a second sine where
+    there is one (a wave without dc of its own)."""
 
     peak_v: float = 0.0
     omega: float = 0.0
     phase_rad: float = 0.0
     dc_v: float = 0.0
+    second: Wave | None = None
 
     def at(self, t_s: Samples) -> Samples:
-        return self.dc_v + self.peak_v * sine(self.omega, self.phase_rad, t_s)
+        volts = self.dc_v + self.peak_v * sine(self.omega, self.phase_rad, t_s)
+        return volts if self.second is None else volts + self.second.at(t_s)
 
     @property
     def first_v(self) -> float:
-        return self.dc_v + self.peak_v * math.sin(self.phase_rad)
+        volts = self.dc_v + self.peak_v * math.sin(self.phase_rad)
+        return volts if self.second is None else volts + self.second.first_v
+
+    @property
+    def alone(self) -> Wave:
+        """The first sine with the dc."""
+        return self if self.second is None else replace(self, second=None)
 
 
 class Coupled:
@@ -65,18 +97,24 @@ class Coupled:
 
     def __init__(self, channel: ChannelTruth, wave: Wave, start_v: float) -> None:
         self.wc = 2.0 * math.pi * channel.coupling_hz
-        part = wave.omega / math.hypot(wave.omega, self.wc) if wave.peak_v else 1.0
-        lead = math.atan2(self.wc, wave.omega) if wave.peak_v else 0.0
-        dc_v = 0.0 if self.wc else wave.dc_v
-        self._held = Wave(wave.peak_v * part, wave.omega, wave.phase_rad + lead, dc_v)
+        self._held = self._behind(wave)
         self._tail_v = start_v - self._held.first_v
         self._gain = channel.gain
         self._offset_v = channel.offset_v
 
+    def _behind(self, wave: Wave) -> Wave:
+        """What stands behind the high-pass: each sine for itself (it is linear)."""
+        part = wave.omega / math.hypot(wave.omega, self.wc) if wave.peak_v else 1.0
+        lead = math.atan2(self.wc, wave.omega) if wave.peak_v else 0.0
+        dc_v = 0.0 if self.wc else wave.dc_v
+        second = None if wave.second is None else self._behind(wave.second)
+        return Wave(wave.peak_v * part, wave.omega, wave.phase_rad + lead, dc_v, second)
+
     @property
     def peak_v(self) -> float:
-        """Of the sine behind the coupling, once the rest has died away."""
-        return self._held.peak_v
+        """Of all sines behind the coupling together, once the rest has died away."""
+        second = self._held.second
+        return self._held.peak_v + (second.peak_v if second else 0.0)
 
     @property
     def tail_out_v(self) -> float:

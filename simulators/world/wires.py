@@ -13,6 +13,8 @@ from simulators.world.residue import lines, residue
 from simulators.world.setting import Setting
 from simulators.world.timeline import Segment
 
+SLOPE_S = 1e-8
+
 
 class Wires:
     """Volts on named wires during one segment; `t_s` from its start, ascending."""
@@ -62,6 +64,8 @@ class Wires:
         setting = self._setting
         if not setting.live or setting.cut or channel.fault != "none":
             return out_v
+        if channel.crosstalk:
+            out_v = out_v + channel.crosstalk * self._comes_over(channel)
         if channel.residue is not None:
             out_v = out_v + residue(channel.residue, out_v, self._segment.from_ns, self._t_s)
         if self._bench.input_hum_v:
@@ -69,6 +73,17 @@ class Wires:
         if self._unbonded < 1.0:
             out_v = out_v - channel.gain * (1.0 - self._unbonded) * self._ground_v(channel.coupling_hz)
         return out_v
+
+    def _comes_over(self, channel: ChannelTruth) -> Samples:
+        """(1 + jw/wc) times the other channels' outputs: the volts, and their slope by a short difference."""
+        unit, response = self._setting.unit, self._segment.response
+        others = [k for k, one in enumerate(unit.channels if unit else ()) if one.name != channel.name]
+        over = sum((self._outputs[k] for k in others), np.zeros_like(self._t_s))
+        if not math.isinf(channel.crosstalk_hz):
+            later = response.outputs(self._t_s + SLOPE_S)
+            slope = sum((later[k] - self._outputs[k] for k in others), np.zeros_like(self._t_s)) / SLOPE_S
+            over = over + slope / (2.0 * math.pi * channel.crosstalk_hz)
+        return over
 
     def _input_hum(self) -> Samples | float:
         if not self._bench.input_hum_v or self._setting.unit is None:

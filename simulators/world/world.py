@@ -27,7 +27,7 @@ from simulators.world.minder import Minder, nothing
 from simulators.world.noise import Samples
 from simulators.world.readiness import Readiness
 from simulators.world.setting import Feed, Setting, Work
-from simulators.world.signals import Tone
+from simulators.world.signals import SecondTone, Tone
 from simulators.world.timeline import Segment, Timeline
 from simulators.world.unit_truth import UnitTruth
 from simulators.world.wires import Wires, noise_vrms
@@ -81,15 +81,17 @@ class World:
         cycles: int | None,
         phase_deg: float = 0.0,
         offset_v: float = 0.0,
+        second: SecondTone | None = None,
     ) -> None:
-        """Begin a tone of `level_vrms` e.m.f. (as set; the true one has the generator's error); None = endless.
+        """Begin a tone of `level_vrms` e.m.f. (as set; the true one has the generator's error); None = endless. With a
+        second one the level is that of a sine with the crest of both.
 
         At the same instant the sync output triggers whoever waits for it.
         """
         self._settle(now_ns)
         true = 1.0 + self.bench.generator_level_error
         peak_v = math.sqrt(2.0) * level_vrms * true
-        self._tone = Tone(now_ns, peak_v, frequency_hz, cycles, math.radians(phase_deg), offset_v * true)
+        self._tone = Tone(now_ns, peak_v, frequency_hz, cycles, math.radians(phase_deg), offset_v * true, second)
         self.triggers.append(now_ns)
         self._moved(now_ns)
         self._minder.signal(self._bay, self._tone)

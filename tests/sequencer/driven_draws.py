@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from random import Random
 from typing import Any
@@ -27,6 +27,7 @@ from sequencer.measurements.requests import (
     BenchReading,
     Connect,
     Fire,
+    Inputs,
     Quiet,
     ReadBench,
     Remote,
@@ -133,6 +134,8 @@ class Bench:
                 await wiring.remote(on)
             case Connect(load=load, channels=channels):
                 await wiring.connect(load, channels)
+            case Inputs(channels=driven):
+                await wiring.inputs(driven)
         return None
 
     def _reading(self) -> BenchReading:
@@ -142,7 +145,8 @@ class Bench:
         return BenchReading(volts, amps, False, None, warm, self.clock.now_ns())
 
     async def _fire(self, fire: Fire) -> Shot:
-        burst = await self.hands.generator.set_burst(fire.level_vrms, fire.frequency_hz, fire.cycles)
+        pair = fire.second and (fire.second.frequency_hz, fire.second.ratio)
+        burst = await self.hands.generator.set_burst(fire.level_vrms, fire.frequency_hz, fire.cycles, pair)
         at_ns = self.clock.now_ns()
         await self.hands.generator.fire()
         self.number += 1
@@ -179,7 +183,7 @@ class Bench:
         inside = (times >= 0.0) & (times < fire.cycles / fire.frequency_hz)
         crest = math.sqrt(2.0) * fire.level_vrms * self.gain_of(wire[-1])
         clip = self.clip_v * self.supply.shown_v / 24.0
-        wave = np.clip(crest * np.sin(2.0 * math.pi * fire.frequency_hz * times), -clip, clip)
+        wave = np.clip(crest * _sines(fire, times), -clip, clip)
         lie_db = world.twin_off_db if fire.purpose == "twin" else 0.0
         lie_db += world.nonsense_db * float(self.rng.uniform(-1.0, 1.0))
         return np.where(inside, wave, 0.0) * world.seen * 10.0 ** (lie_db / 20.0)
@@ -252,7 +256,8 @@ class Course:
             if not done.reached:
                 return
         if isinstance(point, ValuePoint):
-            job = value_job(self.plan, self.run, point, self.state.context())
+            context = replace(self.state.context(), two_tones=self.bench.hands.generator.plays_two_tones)
+            job = value_job(self.plan, self.run, point, context)
             values = await self._measure(point, VALUE_MEASUREMENTS[point.measurement](job))
             self.state.believe(values)
             self.state.rows.append(value_row(point, values))
@@ -289,3 +294,11 @@ class Course:
             self.state.note_drive(request, reply)
             if (breach := rules.hear(request, reply)) is not None:
                 raise Ended(breach.name)
+
+
+def _sines(fire: Fire, times_s: Any) -> Any:
+    """One or two, of a crest of 1 together: the level of two is that of a sine with the crest of their sum (page)."""
+    first = fire.first_part * np.sin(2.0 * math.pi * fire.frequency_hz * times_s)
+    if fire.second is None:
+        return first
+    return first + (1.0 - fire.first_part) * np.sin(2.0 * math.pi * fire.second.frequency_hz * times_s)

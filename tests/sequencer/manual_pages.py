@@ -95,6 +95,9 @@ class GeneratorPage(Page):
     hz: float = 1000.0
     cycles: float = 1.0
     phase_deg: float = 0.0
+    function: str = "SIN"
+    second_hz: float = 1000.0
+    ratio: float = 1.0
     burst: bool = False
     source: str = "IMM"
     output: bool = False
@@ -109,7 +112,9 @@ class GeneratorPage(Page):
 
     def commands(self) -> dict[str, Callable[[str | None], str | None]]:
         return {
-            "SOURce<n>:FUNCtion": lambda a: "SIN" if a is None else None,
+            "SOURce<n>:FUNCtion": self._function,
+            "SOURce<n>:DUALtone:FREQuency": lambda a: self._number("second_hz", a, "+.10E"),
+            "SOURce<n>:DUALtone:RATio": lambda a: self._number("ratio", a, "+.7E"),
             "SOURce<n>:FREQuency": lambda a: self._number("hz", a, "+.10E"),
             "SOURce<n>:VOLTage:UNIT": self._unit,
             "SOURce<n>:VOLTage:OFFSet": lambda a: self._number("offset_v", a, "+.7E"),
@@ -134,6 +139,13 @@ class GeneratorPage(Page):
             value = getattr(self, name)
             return "9.9E+37" if math.isinf(value) else format(value, form)
         setattr(self, name, math.inf if argument.upper().startswith("INF") else float(argument))
+        return None
+
+    def _function(self, argument: str | None) -> str | None:
+        """Two tones leave the crest as the level says it."""
+        if argument is None:
+            return self.function
+        self.function = "DUAL" if argument.upper().startswith("DUAL") else "SIN"
         return None
 
     def _unit(self, argument: str | None) -> str | None:

@@ -19,8 +19,12 @@ from sequencer.plan.within_bench import bench_problems
 
 FREQUENCIES_HZ = (20.0, 40.0, 100.0, 400.0, 1000.0, 1000.0, 1000.0, 3000.0, 10000.0, 20000.0)
 DRIVES = ("20 cycles", "20 cycles", "1 cycle", "3 cycles", "100 cycles", "steady 1 s", "steady 2 s")
+RESPONSE = ("frequency_response", "channel_balance", "crosstalk", "output_impedance", "power_bandwidth")
+AFTER_POWER = ("thd_by_level", "intermodulation")  # like an efficiency they need a power of their load before
+DISTORTION = ("thd_by_frequency", "dynamic_headroom", *AFTER_POWER)
 MEASUREMENTS = ("output_power",) * 5 + (
-    "gain", "protection", "soak", "steady_efficiency", "bench_check", "output_offset", "idle_current",
+    "gain", "protection", "soak", "steady_efficiency", "bench_check", "output_offset", "idle_current", *RESPONSE,
+    *DISTORTION,
 )  # fmt: skip
 
 
@@ -162,7 +166,7 @@ def _plan(rng: Random, unit: Unit, bench: Bench) -> Plan:
     first = [_stage(rng, 0, "first_power", unit)] if rng.random() < 0.2 else []
     names = [rng.choice(MEASUREMENTS) for _ in range(rng.choice((1, 1, 2)))]
     stages = first + [_stage(rng, n + 1, name, unit) for n, name in enumerate(names)]
-    if names[-1] == "steady_efficiency":  # it needs a power of its load, tone, volts and channels before
+    if names[-1] in ("steady_efficiency", *AFTER_POWER):  # it needs a power of its load, volts and channels before
         same = {
             key: stages[-1][key] for key in ("loads", "frequencies_hz", "supply_v", "channels") if key in stages[-1]
         }
@@ -175,8 +179,18 @@ def _stage(rng: Random, number: int, measurement: str, unit: Unit) -> dict[str, 
     one: dict[str, Any] = {"name": f"s{number}", "measurement": measurement, "loads": (rng.choice(("8R", "8R", "4R")),)}
     if rng.random() < 0.25:
         one["supply_v"] = (rng.choice((21.6, 24.0, 28.0, unit.supply_v.max, 33.0)),)
-    if measurement in ("output_power", "gain", "protection", "steady_efficiency"):
+    if measurement in ("output_power", "gain", "protection", "steady_efficiency", "thd_by_level"):
         one["frequencies_hz"] = (rng.choice(FREQUENCIES_HZ),)
+    if measurement in RESPONSE:
+        one["frequencies_hz"] = (400.0, 3000.0)
+        one["options"] = {"small_power_w": rng.choice((1.0, 5.0, 50.0))}
+    if measurement == "thd_by_frequency":
+        one["frequencies_hz"] = (400.0, 3000.0, 15000.0)
+        one["options"] = {"powers_w": (rng.choice((1.0, 40.0)),), "power_parts": (0.5, 1.0)}
+    if measurement == "intermodulation":
+        one["options"] = {"power_parts": (0.5, 1.0)}
+    if measurement == "power_bandwidth":
+        one |= {"stop_limit": {"thd_pct": 1.0, "harmonics": 5, "band_hz": (20.0, 20000.0)}}
     if measurement == "output_power":
         one |= {"drives": (rng.choice(DRIVES),), "stop_limit": {"thd_pct": rng.choice((1.0, (1.0, 10.0)))}}
     if measurement == "output_power" and rng.random() < 0.15:

@@ -197,12 +197,12 @@ def test_what_every_row_says_is_said_once_below() -> None:
 
 
 def test_small_volts_of_noise_are_told_in_millivolts() -> None:
-    """0.000423 V is 0.423 mV; what has an uncertainty keeps its volts."""
+    """0.000423 V is 0.423 mV, and so is its uncertainty."""
     hum = [value("hum 50 Hz", 0.0004234, "Vrms", channel=c) for c in "AB"]
     sure = value("hum 100 Hz", 0.0004234, "Vrms", channel="A", expanded_uncertainty=0.00001)
     large = value("noise", 0.0234, "Vrms", channel="A")
     told = table(run(point_of("bench_check", *hum, sure, large)), "Noise")[0].rows
-    assert [row[1] for row in told] == ["A 0.4234, B 0.4234 mVrms", "A 0.000423 ±0.000010 Vrms", "A 0.02340 Vrms"]
+    assert [row[1] for row in told] == ["A 0.4234, B 0.4234 mVrms", "A 0.423 ±0.010 mVrms", "A 0.02340 Vrms"]
 
 
 def test_one_channel_alone_is_told_apart_in_the_drawings() -> None:

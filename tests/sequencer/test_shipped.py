@@ -28,7 +28,8 @@ README = (ROOT / "sequences" / "README.md").read_text(encoding="utf-8")
 NAMES = shipped()
 LINE_PLANS = {"line_output"}  # they name the loads of the bench for 100 V lines
 LINE_BENCH = "line_workshop"
-STEADY_PLANS = {"steady", "soak_short", "cold_and_hot", "rate_after_repair", "overnight_batch"}  # need all hardware
+# They need all hardware.
+STEADY_PLANS = {"steady", "soak_short", "quiet_hour", "cold_and_hot", "rate_after_repair", "overnight_batch"}
 FULL_BENCH = "ferry_workshop"
 # A fault that came after its last measurement makes these differ from it, on purpose.
 CHANGED = {("MV-0132", "idle"), ("MV-0135", "idle"), ("MV-0139", "gain B")}

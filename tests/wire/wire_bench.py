@@ -227,6 +227,7 @@ def _spec(wired: Wired, unit: UnitTruth, fronts: Mapping[RoleName, str]) -> Benc
     bench = wired.declared.model
     bay = bench.bay[0]
     contacts = tuple(c for c in (bay.supply_contact, bay.input_contact, *bay.output_contacts) if c)
+    inputs = {name: (contact,) for name, contact in bay.input_contacts.items()}
     truth = replace(wired.truth, digitiser=replace(wired.truth.digitiser, bits=bench.digitiser.bits))
     return BenchSpec(
         roles={name: Instrument(fronts[name], bench.role[name].serial or "1") for name in ROLES},
@@ -235,7 +236,7 @@ def _spec(wired: Wired, unit: UnitTruth, fronts: Mapping[RoleName, str]) -> Benc
             label: {name: (one.contacts_of(name), wired.ohm_of(label)[name]) for name in one.ohm}
             for label, one in bench.load.items()
         },
-        bays=(Bay(bay.name, unit, contacts, {}, dict(bay.thermometer), bay.remote_contact),),
+        bays=(Bay(bay.name, unit, contacts, inputs, dict(bay.thermometer), bay.remote_contact),),
         probe_factors={_number(name): one.factor for name, one in bench.input.items()},
         truth=truth,
     )
