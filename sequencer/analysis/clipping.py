@@ -37,6 +37,7 @@ __all__ = [
 HALF_RAD = math.radians(12.0)
 FLAT_BELOW = 0.5
 LEAST_BAND = 19.0  # harmonics that must pass: to the 9th a clip of 1 % THD still looks half round
+MOST_U = 1.0 / 6.0  # with more, neither a flat crest (0) nor a round one (1) stands three u clear of one half
 LEAST_SAMPLES = 5
 NOISE_FACTOR = 6.7  # u(kappa) = 6.7 (s/A) / (x0^2 sqrt n)
 STEP_FACTOR = 12.0  # and 12 steps/A where no noise dithers the converter
@@ -86,8 +87,9 @@ def _one(volts: Real, angle: Real, fit: HarmonicFit, step_v: float) -> tuple[flo
 
 
 def crest_shape(kappa: float, u: float, band_over_frequency: float) -> Shape:
-    """Flat, round or can't tell, two standard uncertainties clear of one half; the band must hold 19 harmonics."""
-    if band_over_frequency < LEAST_BAND:
+    """Flat, round or can't tell, two standard uncertainties clear of one half; the band must hold 19 harmonics, and
+    u must not exceed a sixth: beyond, a few codes make a crest, and one in 1,000 round ones would look flat."""
+    if band_over_frequency < LEAST_BAND or u > MOST_U:
         return "can't tell"
     if kappa + 2.0 * u < FLAT_BELOW:
         return "flat"

@@ -10,12 +10,10 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-from scipy import fft
-
 from sequencer.analysis.folded import Real
 from sequencer.analysis.harmonics import HarmonicFit, fit_harmonics, harmonics_in_band
 from sequencer.analysis.records import Record
+from sequencer.analysis.spectrum import band_lines, quick_length
 
 # x floor: above this a raw ratio is called distortion (false in 0.1 % of clean records)
 DISTORTION_FROM = 2.0
@@ -32,7 +30,7 @@ class HasFit(Protocol):
     def fit(self) -> HarmonicFit: ...
 
 
-def _step_share(residual_rms_v: float, step_v: float) -> float:
+def step_share(residual_rms_v: float, step_v: float) -> float:
     """exp(-4 pi^2 max(0, s^2 - 1/12)), s the residual in steps: how much of the converter's own harmonics noise
     leaves.
     """
@@ -52,7 +50,7 @@ def thd_floor(residual_rms_v: float, amplitude_v: float, samples: float, harmoni
     noise = 4.0 * residual_rms_v**2 / (samples * amplitude_v**2)
     stepped = 0.0
     if step_v > 0.0:
-        stepped = 0.0123 * _step_share(residual_rms_v, step_v) / (amplitude_v / step_v) ** 3
+        stepped = 0.0123 * step_share(residual_rms_v, step_v) / (amplitude_v / step_v) ** 3
     return math.sqrt((harmonics - 1) * (noise + stepped))
 
 
@@ -66,7 +64,7 @@ def thd_uncertainty(residual_rms_v: float, amplitude_v: float, samples: int, ste
         return math.inf
     squared = 2.0 * residual_rms_v**2 / (samples * amplitude_v**2)
     if step_v > 0.0:
-        squared += 0.0062 * _step_share(residual_rms_v, step_v) / (amplitude_v / step_v) ** 3
+        squared += 0.0062 * step_share(residual_rms_v, step_v) / (amplitude_v / step_v) ** 3
     return math.sqrt(squared)
 
 
@@ -145,12 +143,13 @@ def thd_n_of(volts: Real, times_s: Real, frequency_hz: float, harmonics: int, ba
     volts, times_s: shape (n,). The noise behind the fundamental's own two unknowns is put back from the density
     between the harmonics: 2 nb - 2 K freedoms for nb bins.
     """
-    size = _quick_length(volts.size)
+    size = quick_length(volts.size)
     volts, times_s = volts[:size], times_s[:size]
     k = harmonics_in_band(frequency_hz, harmonics, band_hz)
     fit = fit_harmonics(volts, times_s, frequency_hz, k)
     left = volts - fit.wave(times_s)
-    noise_v2, bins = _band_power(left, float(times_s[1] - times_s[0]), band_hz)
+    lines = band_lines(left, float(times_s[1] - times_s[0]), band_hz)[1]
+    noise_v2, bins = float(lines.sum()), int(lines.size)
     freedom = max(0, 2 * bins - 2 * k)
     per_freedom = noise_v2 / freedom if freedom else 0.0
     total_v2 = fit.distortion_rms_v**2 + noise_v2 + 2.0 * per_freedom
@@ -170,18 +169,3 @@ def thd_n_floor(record: Record, last: HasFit, band_hz: tuple[float, float]) -> f
     nyquist_hz = 0.5 / record.sample_interval_s
     share = max(0.0, min(band_hz[1], nyquist_hz) - band_hz[0]) / nyquist_hz
     return record.step_v * STEP_NOISE * math.sqrt(share) / last.fit.fundamental_rms_v
-
-
-def _band_power(volts: Real, dt: float, band_hz: tuple[float, float]) -> tuple[float, int]:
-    """(V^2 within the band, bins in it) of a record, by Parseval's theorem."""
-    lines = np.abs(fft.rfft(volts)) ** 2 * (2.0 / volts.size**2)
-    hz = np.arange(lines.size) / (volts.size * dt)
-    inside = (hz >= band_hz[0]) & (hz <= band_hz[1]) & (hz > 0.0)
-    if volts.size % 2 == 0 and inside[-1]:
-        lines[-1] /= 2.0  # the line at half the sample rate stands once
-    return float(lines[inside].sum()), int(inside.sum())
-
-
-def _quick_length(samples: int) -> int:
-    """Longest length not above `samples` that transforms quickly: a prime length costs ten times as much."""
-    return int(fft.prev_fast_len(samples, real=True))
