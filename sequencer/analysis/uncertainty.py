@@ -37,9 +37,13 @@ KURTOSIS: Mapping[Kind, float] = MappingProxyType(
 )
 REPEATABILITY = "repeatability"
 BRACKET = "bracket"
-OWN = frozenset({REPEATABILITY, BRACKET, "noise"})
+# What a load's resistors and contacts do differs from shot to shot and from closing to closing.
+HEAT, CONTACT = "heat", "contact"
+OWN = frozenset({REPEATABILITY, BRACKET, "noise", HEAT, CONTACT})
 COVERAGE = 0.95
 MEDIAN_COST = math.sqrt(math.pi / 2.0)  # deviation of a median over that of a mean, normal, many values
+# Deviation of the middle one of n normal values (order statistics: its density integrated; n = 3: 1 - sqrt 3 / pi).
+MEDIAN_SHARE = MappingProxyType({1: 1.0, 3: 0.6698292, 5: 0.5355685, 7: 0.4587449, 9: 0.4075552})
 
 
 @dataclass(frozen=True)
@@ -140,7 +144,8 @@ def power_uncertainty(
 
 
 def _parts(power_w: float, sources: Sequence[Source]) -> tuple[Part, ...]:
-    """Signed parts by the derivatives of P = V^2/R; second order is left out (below 1e-3 of u at 3 % of V)."""
+    """Signed parts by the derivatives of P = V^2/R; second order is left out (below 1e-3 of u at 3 % of V;
+    analysis/second_order.py says where it may not be)."""
     errors = {source.id: ufloat(0.0, source.standard, tag=source.id) for source in sources}
     if not errors:
         return ()
@@ -155,7 +160,7 @@ def _parts(power_w: float, sources: Sequence[Source]) -> tuple[Part, ...]:
 
 
 def _repeatability(power_w: float, repeats: Sequence[float], pooled: Pooled | None) -> Source | None:
-    """Of the median of the repeats: sqrt(pi/2) s / sqrt(n), s pooled where known, else of these shots."""
+    """Of the median of the repeats, s pooled where known, else of these shots."""
     count = max(1, len(repeats))
     if pooled is not None:
         return Source.power(REPEATABILITY, "normal", 100.0 * pooled.relative * _median_share(count), pooled.freedom)
@@ -166,7 +171,9 @@ def _repeatability(power_w: float, repeats: Sequence[float], pooled: Pooled | No
 
 
 def _median_share(count: int) -> float:
-    return MEDIAN_COST / math.sqrt(count) if count > 2 else 1.0
+    """Of an even number one of the middle two stands: its mean square is that of the middle one of count - 1."""
+    odd = count - 1 + count % 2
+    return MEDIAN_SHARE.get(odd, MEDIAN_COST / math.sqrt(odd))
 
 
 def pool(groups: Iterable[Sequence[float]]) -> Pooled | None:
@@ -225,19 +232,21 @@ def _shape_factor(kurtosis: float, coverage: float) -> float:
     return (2.0 * q - 1.0) * math.sqrt(2.0 * a + 1.0)
 
 
-def difference(left: Iterable[Part], right: Iterable[Part]) -> tuple[Part, ...]:
+def difference(left: Iterable[Part], right: Iterable[Part], *, one_bench: bool = True) -> tuple[Part, ...]:
     """Parts of left minus right: parts of shared sources subtract, each result's own stay apart.
+
+    one_bench: False where they come from two benches: the same id is then another instrument, and nothing is shared.
 
     Never take the root of the sum of squares of two expanded uncertainties for this: what both share would count
     twice.
     """
-    ours = {_own_id(part, "left"): part for part in left}
-    theirs = {_own_id(part, "right"): part for part in right}
+    ours = {_own_id(part, "left", one_bench): part for part in left}
+    theirs = {_own_id(part, "right", one_bench): part for part in right}
     return tuple(_difference(id, ours.get(id), theirs.get(id)) for id in sorted({*ours, *theirs}))
 
 
-def _own_id(part: Part, side: str) -> str:
-    return f"{part.id} {side}" if part.id in OWN else part.id
+def _own_id(part: Part, side: str, one_bench: bool) -> str:
+    return part.id if one_bench and part.id not in OWN else f"{part.id} {side}"
 
 
 def _difference(id: str, left: Part | None, right: Part | None) -> Part:

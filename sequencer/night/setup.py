@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
-from sequencer.analysis.uncertainty import Source
+from sequencer.analysis.uncertainty import CONTACT, HEAT, Source
 from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.plan.estimate import clip_volts, rest_s
 from sequencer.plan.heat_law import heat_law
 from sequencer.plan.models import Bay, Bench, Plan, RoleName, Unit
 from sequencer.plan.points import AnyPoint, Point
+from sequencer.safety.rules_load import ROOM_C, TRIP_C
 
 
 @dataclass(frozen=True)
@@ -96,14 +97,20 @@ def channel_job(bench: Bench, unit: Unit, point: AnyPoint, name: str, clip_v: fl
 
 
 def _sources(bench: Bench, load_name: str, channel: str, wire: str) -> tuple[Source, ...]:
-    """The bench's own sources of one channel's power, each physical one once, in percent of its quantity."""
+    """The bench's own sources of one channel's power, each physical one once, in percent of its quantity.
+
+    Heat: the file says at what ohms, not at what temperature; so up to all that the trip limit leaves, either way.
+    """
     probe = bench.input.get(wire)
     load = bench.load[load_name]
+    heat_pct = abs(load.tempco_ppm_per_k) * (TRIP_C - ROOM_C) / 1e4
     return (
         Source.voltage(
             f"probe:{wire}", probe.kind if probe else "rectangular", probe.gain_uncertainty_pct if probe else 0.0
         ),
         Source.resistance(f"load:{load_name}:{channel}", "normal", 100.0 * load.uncertainty_ohm / load.ohm[channel]),
+        Source.resistance(HEAT, "rectangular", heat_pct),
+        Source.resistance(CONTACT, "rectangular", 100.0 * load.contact_ohm / load.ohm[channel]),
     )
 
 
@@ -157,5 +164,17 @@ def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
         "dialect_substitutes": dict(night.substitutes),
         "ratings": [rating.model_dump() for rating in run.unit.rating],
         "wiring": dict(night.bench.wiring),
+        "ranges_corrected": _corrected(night.bench),
         "reference": run.reference,
+    }
+
+
+def _corrected(bench: Bench) -> dict[str, str]:
+    """Source of each range's gain that was compared with a meter: the date of that."""
+    return {
+        f"range:{wire}:{one.full_scale_v:g}": one.corrected_on.isoformat()
+        for one in bench.range
+        if one.corrected_on is not None
+        for wire in sorted(bench.wiring)
+        if one.input in ("all", wire)
     }

@@ -74,6 +74,7 @@ class Load(Strict):
     nominal_ohm: Positive
     ohm: dict[ChannelName, Positive]
     uncertainty_ohm: NotNegative = 0.01
+    contact_ohm: NotNegative = 0.0  # half-width, from one closing to the next
     tempco_ppm_per_k: Finite = 0.0
     inductance_h: NotNegative = 0.0
     continuous_w: Positive

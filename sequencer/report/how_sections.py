@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from sequencer.analysis.uncertainty import OWN
 from sequencer.report import words
 from sequencer.report.blocks import Section, Table, gathered, heads
 from sequencer.report.power_sections import powered
@@ -115,18 +116,19 @@ def uncertainty(run: Row) -> Section:
     points = [p for p in longest(powered(run)) if any(c.get("uncertainty_parts_w") for c in p["channels"])]
     if not points:
         return Section("Uncertainty", empty="not measured: no power of this run has an uncertainty")
-    tables = tuple(_parts(p, c) for p in points for c in p["channels"] if c.get("uncertainty_parts_w"))
+    dates = run.get("ranges_corrected") or {}
+    tables = tuple(_parts(p, c, dates) for p in points for c in p["channels"] if c.get("uncertainty_parts_w"))
     tables = tuple(replace(one, bare=i > 0) for i, one in enumerate(tables))
     return Section("Uncertainty", says=_shared(run), tables=tables)
 
 
-def _parts(point: Row, channel: Row) -> Table:
+def _parts(point: Row, channel: Row, dates: Row) -> Table:
     """Of one power, the largest part first."""
     parts = channel["uncertainty_parts_w"]
     whole = sum(w * w for w in parts.values()) or 1.0
     k, u = words.number(channel.get("coverage_factor"), 3), words.accepted(channel)
     rows = tuple(
-        (source_in_words(source), words.number(abs(w), 2), _share(w * w / whole))
+        (source_in_words(source) + _known_by(source, dates), words.number(abs(w), 2), _share(w * w / whole))
         for source, w in sorted(parts.items(), key=lambda one: (-abs(one[1]), one[0]))
     )
     caption = f"{words.where(point)}, {words.clean(channel['channel'])}: {u} W, k = {k}"
@@ -142,11 +144,21 @@ def source_in_words(source: str) -> str:
     of, _, last = rest.partition(":")
     of, last = words.clean(of), words.clean(last)
     said = {
+        "heat": "heat of the load",
+        "contact": "closing of the load's contacts",
         "load": f"ohms of load {of}, channel {last}",
         "probe": f"probe of {of}",
         "range": f"gain of {of} on its {last} V range",
     }
     return said.get(kind, words.name(source))
+
+
+def _known_by(source: str, dates: Row) -> str:
+    """How the gain of a range is known: by a comparison with a meter, or by what its maker says."""
+    if not source.startswith("range:"):
+        return ""
+    date = dates.get(source)
+    return f", compared with a meter on {words.clean(date)}" if date else ", by the digitiser's own figure"
 
 
 def _shared(run: Row) -> tuple[str, ...]:
@@ -155,7 +167,7 @@ def _shared(run: Row) -> tuple[str, ...]:
     counts: dict[str, int] = {}
     for channel in channels:
         for source in channel.get("uncertainty_parts_w") or ():
-            counts[source] = counts.get(source, 0) + (source != "repeatability")
+            counts[source] = counts.get(source, 0) + (source not in OWN)
     shared = [source_in_words(s) for s, n in sorted(counts.items()) if n > 1]
     at = words.listed([f"{c:g} %" for c in sorted(coverage)])
     below = "Below: of the longest burst into each load; share: of the variance."

@@ -127,16 +127,25 @@ def test_bracket() -> None:
     assert Source.bracket(0.05).size_pct == pytest.approx(0.577, abs=0.001)
 
 
-@pytest.mark.parametrize(("count", "share"), [(3, 0.6698), (5, 0.5357), (101, 0.1247)])
+@pytest.mark.parametrize(("count", "share"), [(3, 0.6698), (5, 0.5356), (7, 0.4587), (9, 0.4076), (101, 0.1247)])
 def test_repeats(count: int, share: float) -> None:
-    """Deviation of a median of n normal values over sigma (order statistics, handbook): never told too small, by 8
-    % at most.
+    """Deviation of a median of n normal values over sigma (order statistics, handbook; 101: the large-sample
+    form, 1.2533 / sqrt n).
     """
     values = list(np.random.default_rng(1).normal(100.0, 1.0, count))
     budget = power_uncertainty(100.0, (), values)
     told = budget.combined_w / float(np.std(values, ddof=1))
-    assert share * 0.995 < told < share * 1.09
+    assert told == pytest.approx(share, rel=2e-3)
     assert budget.parts[0].freedom == count - 1
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 6, 7, 8, 9])
+def test_the_shot_that_stands_for_all(count: int) -> None:
+    """200,000 trials: root mean square of the shot with the median power, of an even number one of the middle two."""
+    ordered = np.sort(np.random.default_rng(count).standard_normal((200_000, count)), axis=1)
+    rms = math.sqrt(float(np.mean(ordered[:, (count - 1) // 2] ** 2)))
+    told = power_uncertainty(100.0, (), [100.0] * count, Pooled(0.01, math.inf)).combined_w
+    assert told == pytest.approx(rms, rel=0.01)
 
 
 def test_pooling() -> None:
@@ -155,7 +164,7 @@ def test_difference_of_two_results() -> None:
     parts = {part.id: part.u for part in difference(left.parts, right.parts)}
     assert parts["range"] == pytest.approx(2 * 10.0 * 0.02 * RECTANGULAR_U)
     assert parts["load"] == pytest.approx(-10.0 * 0.001)
-    own = math.sqrt(math.pi / 2 / 3) * 0.1
+    own = math.sqrt(1 - math.sqrt(3) / math.pi) * 0.1  # the middle one of three normal values, closed form
     assert (parts["repeatability left"], parts["repeatability right"]) == pytest.approx((own, -own))
 
 
