@@ -73,7 +73,8 @@ def night_plan(inputs: Inputs, seed: int, stand_ins: Mapping[RoleName, str]) -> 
         )
         for number, one in enumerate(order)
     )
-    return NightPlan(plan.model, bench.model, runs, seed, plan.sha256, bench.sha256, version(), stand_ins)
+    method = inputs.method.model if inputs.method else None
+    return NightPlan(plan.model, bench.model, runs, seed, plan.sha256, bench.sha256, version(), stand_ins, method)
 
 
 def capture_of(volts: Mapping[int, float], window: ShotWindow) -> Capture:

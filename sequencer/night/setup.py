@@ -12,6 +12,7 @@ from sequencer.analysis.uncertainty import CONTACT, HEAT, Source
 from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
 from sequencer.plan.estimate import clip_volts, rest_s
 from sequencer.plan.heat_law import heat_law
+from sequencer.plan.methods import Method, method_row
 from sequencer.plan.models import Bay, Bench, Plan, RoleName, Unit
 from sequencer.plan.points import AnyPoint, Point
 from sequencer.safety.rules_load import ROOM_C, TRIP_C
@@ -40,6 +41,7 @@ class NightPlan:
     bench_sha256: str
     version: str
     substitutes: Mapping[RoleName, str]  # role -> shipped dialect used in place of the user's own
+    method: Method | None = None
 
 
 def groups(points: Sequence[AnyPoint]) -> list[tuple[AnyPoint, ...]]:
@@ -149,6 +151,7 @@ def level_limits(bench: Bench, unit: Unit, point: AnyPoint) -> LevelLimits:
 
 def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
     """The run as the results name it, before its points."""
+    method = night.method and method_row(night.method, night.plan, run.unit, night.bench)
     return {
         "id": run.id,
         "plan": night.plan.name,
@@ -166,7 +169,7 @@ def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
         "wiring": dict(night.bench.wiring),
         "ranges_corrected": _corrected(night.bench),
         "reference": run.reference,
-    }
+    } | ({"method": method} if method else {})
 
 
 def _corrected(bench: Bench) -> dict[str, str]:

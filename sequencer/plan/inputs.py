@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from sequencer.errors import Problem
+from sequencer.plan.methods import Method
 from sequencer.plan.models import Bay, Bench, Plan, Unit
 
 T = TypeVar("T")
@@ -45,6 +46,7 @@ class Inputs:
     plan: Loaded[Plan]
     units: tuple[UnitInBay, ...]
     bench: Loaded[Bench]
+    method: Loaded[Method] | None = None  # where the plan names one
 
 
 @dataclass(frozen=True)

@@ -27,24 +27,15 @@ from sequencer.plan.inputs import (
     parse_unit_argument,
     serial_problems,
 )
+from sequencer.plan.methods import Method, method_problems
 from sequencer.plan.models import Bay, Bench, Plan, Unit
 from sequencer.plan.within import plan_problems, unit_problems
 from sequencer.plan.within_bench import bench_problems
 from sequencer.plan.wording import key_path, problems_of, shown
 
 __all__ = [
-    "Inputs",
-    "Loaded",
-    "UnitArgument",
-    "gather_inputs",
-    "load_bench",
-    "load_inputs",
-    "load_on_bench",
-    "load_other",
-    "load_plan",
-    "load_unit",
-    "parse_unit_argument",
-    "shipped",
+    "Inputs", "Loaded", "UnitArgument", "gather_inputs", "load_bench", "load_inputs", "load_method", "load_on_bench",
+    "load_other", "load_plan", "load_unit", "parse_unit_argument", "shipped",
 ]  # fmt: skip
 
 LARGEST_BYTES = 1 << 20
@@ -72,6 +63,7 @@ class _Kind(Generic[M]):
 PLAN = _Kind("plan", "plans", Plan, plan_problems)
 UNIT = _Kind("unit", "units", Unit, unit_problems)
 BENCH = _Kind("bench", "benches", Bench, bench_problems)
+METHOD = _Kind("method", "methods", Method, method_problems)
 
 
 def load_plan(name_or_path: str) -> Loaded[Plan]:
@@ -87,6 +79,11 @@ def load_unit(name_or_path: str) -> Loaded[Unit]:
 def load_bench(name_or_path: str) -> Loaded[Bench]:
     """Raises InputRefused with every problem of the file, the paths it names included."""
     return _one(BENCH, name_or_path)
+
+
+def load_method(name_or_path: str) -> Loaded[Method]:
+    """Raises InputRefused with every problem of the file."""
+    return _one(METHOD, name_or_path)
 
 
 def load_other(word: str, model: type[M], check: Callable[[M, str], list[Problem]], path: Path) -> Loaded[M]:
@@ -127,6 +124,7 @@ def gather_inputs(plan: str, units: Sequence[str], bench: str) -> tuple[Inputs |
     problems: list[Problem] = []
     arguments = _arguments(units, problems)
     loaded_plan = _try(PLAN, plan, problems)
+    method = _method(loaded_plan, problems)
     loaded_units = [_with_serial(_try(UNIT, one.file, problems), one.serial) for one in arguments]
     loaded_bench = _try(BENCH, bench, problems)
     found = [one for one in loaded_units if one is not None]
@@ -139,12 +137,23 @@ def gather_inputs(plan: str, units: Sequence[str], bench: str) -> tuple[Inputs |
     if loaded_plan is None or loaded_bench is None or len(found) != len(bays):
         return None, problems
     placed = tuple(UnitInBay(one, bay) for one, bay in zip(found, bays, strict=True) if bay is not None)
-    return Inputs(loaded_plan, placed, loaded_bench), problems
+    return Inputs(loaded_plan, placed, loaded_bench, method), problems
+
+
+def _method(plan: Loaded[Plan] | None, problems: list[Problem]) -> Loaded[Method] | None:
+    """The method a plan names; a path is relative to the plan's file and stays in its folder."""
+    if plan is None or (named := plan.model.method) is None:
+        return None
+    if not _is_path(named):
+        return _try(METHOD, named, problems)
+    outside = list(_inside(named, "method", plan.name, plan.path))
+    problems += outside
+    return None if outside else _try(METHOD, str(plan.path.parent / named), problems)
 
 
 def shipped() -> dict[str, dict[str, str]]:
-    """What ships: kind (`plans`, `units`, `benches`) -> name -> what it is, sorted by name."""
-    return {kind.folder: dict(_titles(kind.folder)) for kind in (PLAN, UNIT, BENCH)}
+    """What ships: kind (`plans`, `units`, `benches`, `methods`) -> name -> what it is, sorted by name."""
+    return {kind.folder: dict(_titles(kind.folder)) for kind in (PLAN, UNIT, BENCH, METHOD)}
 
 
 def _titles(folder: str) -> Iterator[tuple[str, str]]:

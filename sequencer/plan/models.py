@@ -157,6 +157,7 @@ class Plan(Strict):
     title: Text = ""
     label: Text = ""
     rest: Literal["normal", "quick"] = "normal"
+    method: Name | None = None  # a published method the sheet compares this plan with; a shipped name or a path
     reference: Literal["none", "first and last"] = "none"  # the first unit given is measured again at the end
     budget: Budget = Budget()
     limits: dict[str, Finite] = Field(default_factory=dict)

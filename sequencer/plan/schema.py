@@ -1,4 +1,4 @@
-"""JSON Schema of the three files, by kind. Pure."""
+"""JSON Schema of the four files, by kind. Pure."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from sequencer.plan.methods import Method
 from sequencer.plan.models import Bench, Plan, Unit
 
-KINDS: dict[str, type[BaseModel]] = {"plan": Plan, "unit": Unit, "bench": Bench}
+KINDS: dict[str, type[BaseModel]] = {"plan": Plan, "unit": Unit, "bench": Bench, "method": Method}
 
 
 def file_schemas() -> dict[str, dict[str, Any]]:
-    """`plan`, `unit`, `bench`, each as a JSON Schema of what the TOML file holds once read."""
+    """`plan`, `unit`, `bench`, `method`, each as a JSON Schema of what the TOML file holds once read."""
     return {kind: model.model_json_schema() for kind, model in KINDS.items()}

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from sequencer.analysis.uncertainty import OWN
+from sequencer.plan.methods import came_out
 from sequencer.report import words
 from sequencer.report.blocks import Section, Table, gathered, heads
 from sequencer.report.power_sections import powered
@@ -24,6 +25,7 @@ TERMS = (
      "left, in harmonics, is the unit's own. Plain THD of one cycle behind a coupling capacitor shows percents on a "
      "sound unit."),
 )  # fmt: skip
+MARKS = {"read": "read", "read elsewhere": "read where it is quoted", "from memory": "from memory, not read"}
 CAUTIONS = (
     "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first.",
     "These numbers hold for the loads, the supply, the channels driven and the start temperatures beside them.",
@@ -42,12 +44,25 @@ def how(run: Row) -> Section:
     tables = (gathered(Table(columns, tuple(rows))),) if rows else ()
     energy = (("Energy", told),) if (told := _energy(run)) else ()
     cut_off = (("Cut-off", _cut_off(proved)),) if (proved := run.get("cut_off")) else ()
-    return Section("How it was measured", tables=(*tables, *checks), terms=(*TERMS, *energy, *cut_off))
+    return Section("How it was measured", tables=(*tables, *checks, *_method(run)), terms=(*TERMS, *energy, *cut_off))
 
 
 def _cut_off(proved: Row) -> str:
     dropped, hold = words.number(proved["dropped_after_s"], 3), words.number(proved["hold_s"], 3)
     return f"proved before anything was powered: not fed, the relay dropped after {dropped} s, set to {hold} s."
+
+
+def _method(run: Row) -> tuple[Table, ...]:
+    """What the method that the plan names asks, and how each of it came out."""
+    method = run.get("method")
+    if not method:
+        return ()
+    rows = tuple(
+        (words.clean(a["asks"]), came_out(a, run["points"]), words.clean(a["how"]), MARKS[a["mark"]])
+        for a in method["answers"]
+    )
+    caption = f"{words.clean(method['title'])}; edition: {words.clean(method['edition'])}; no claim of conformity"
+    return (Table(heads("the method asks", "here", "by", "its text"), rows, caption=caption),)
 
 
 def _energy(run: Row) -> str:

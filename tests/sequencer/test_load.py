@@ -33,8 +33,8 @@ README = (ROOT / "sequences" / "README.md").read_text(encoding="utf-8")
 
 
 def readme_blocks() -> dict[Kind, str]:
-    """The three TOML blocks of sequences/README.md, in its order."""
-    plan, unit, bench = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    """The TOML blocks of plan, unit and bench of sequences/README.md, in its order."""
+    plan, unit, bench, _ = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
     return {"plan": plan, "unit": unit, "bench": bench}
 
 
@@ -192,7 +192,7 @@ def test_the_readme_can_be_used(tmp_path: Path) -> None:
 
 def test_schema_of_each_kind() -> None:
     every = file_schemas()
-    assert set(every) == {"plan", "unit", "bench"}
+    assert set(every) == {"plan", "unit", "bench", "method"}
     assert every["plan"]["properties"]["format"]["const"] == 1
     assert every["bench"]["additionalProperties"] is False
     json.dumps(every)

@@ -75,9 +75,7 @@ def test_the_scatter_is_as_stated() -> None:
 
 
 def hum(mains_hz: float, *peaks_v: float) -> np.ndarray:
-    return np.sum(
-        [v * np.sin(2 * np.pi * n * mains_hz * times() + n) for n, v in enumerate(peaks_v, start=1)], axis=0
-    )
+    return np.sum([v * np.sin(2 * np.pi * n * mains_hz * times() + n) for n, v in enumerate(peaks_v, start=1)], axis=0)
 
 
 @pytest.mark.parametrize(("mains_hz", "true_hz"), [(50.0, 50.0), (50.0, 50.31), (60.0, 59.4), (50.0, 49.2)])
