@@ -35,7 +35,8 @@ OF_KIND: Mapping[str, Gravity] = {
         ),
         Gravity.STAGE: (
             "no output", "offset outside", "offset moved", "idle current high", "idle not steady",
-            "idle current after heat", "weak rail", "protection early", "protection", "oscillation on the crest", "oscillation at rest",
+            "idle current after heat", "weak rail", "protection early", "protection", "oscillation on the crest",
+            "oscillation at rest",
             "distorted at every level", "early cycles clipped", "offset warm", "idle current low",
         ),
         Gravity.SHAPE: (
@@ -48,7 +49,9 @@ OF_KIND: Mapping[str, Gravity] = {
             "gain away", "channel mismatch", "power low", "channel power mismatch", "soft clipping",
             "gain depends on level", "gain not as its file", "polarity",
         ),
-        Gravity.SLIGHT: ("hum", "noise", "crosstalk", "thump", "standby current", "mute time", "idle current unsettled"),
+        Gravity.SLIGHT: (
+            "hum", "noise", "crosstalk", "thump", "standby current", "mute time", "idle current unsettled",
+        ),
         Gravity.NOTED: (
             "boost", "offset doubtful", "protection holds", "input ground", "contact or lead resistance",
             "load resistance", "load drift", "digitiser range", "clock",

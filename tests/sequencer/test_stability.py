@@ -1,4 +1,4 @@
-"""`stability` against a bench on paper: what is quicker than the signal, at rest and on the crests; and who is asked."""
+"""`stability` against a bench on paper: what is quicker than the signal, at rest and on crests; and who is asked."""
 
 from __future__ import annotations
 
