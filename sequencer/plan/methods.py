@@ -13,7 +13,8 @@ from pydantic import Field
 
 from sequencer.errors import Problem
 from sequencer.plan.estimate_heat import EIGHTH
-from sequencer.plan.models import Bench, Finite, FormatOne, MeasurementName, Name, Plan, Stage, Strict, Unit
+from sequencer.plan.models import Bench, Finite, MeasurementName, Name, Plan, Stage, Strict, Unit
+from sequencer.plan.models_base import FormatOne
 from sequencer.plan.wording import shown
 
 Mark = Literal["read", "read elsewhere", "from memory"]
