@@ -11,29 +11,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
 from sequencer.analysis.folded import Real
 from sequencer.analysis.harmonics import HarmonicFit, fit_harmonics
+from sequencer.analysis.spectrum import quick_length, spectrum
+from sequencer.analysis.weighting import AUDIO_HZ, a_gain
 
-BAND_HZ = (20.0, 20000.0)
 HUM_ORDERS = 10  # of the mains frequency: these lines are taken out
 TOLD_ORDERS = (1, 2, 3)
 LINE_SEEN = 10.0  # times its noise: only then does it tell the mains frequency
 THIRDS = range(13, 44)  # of an octave, in tenths of a decade: 20 Hz to 20 kHz (IEC 61260-1, base ten)
-_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)  # IEC 61672-1:2013, annex E
-
-
-def a_weight(hz: Real) -> Real:
-    """A-weighting as a ratio of powers, 1 at 1 kHz. hz: shape (n,). IEC 61672-1:2013, annex E."""
-    return _a_power(hz) / _a_power(np.array([1000.0]))
-
-
-def _a_power(hz: Real) -> Real:
-    f1, f2, f3, f4 = (pole**2 for pole in _POLES_HZ)
-    f = hz.astype(np.float64) ** 2
-    ratio: Real = (f**2 / ((f + f1) * np.sqrt((f + f2) * (f + f3)) * (f + f4))) ** 2
-    return ratio
 
 
 @dataclass(frozen=True)
@@ -60,7 +47,7 @@ class Silence:
         """The same, A-weighted."""
         orders = np.array(sorted(self.hum_v), dtype=np.float64)
         squares = np.array([self.hum_v[int(n)] ** 2 for n in orders])
-        return float((a_weight(self.mains_hz * orders) * squares).sum())
+        return float((a_gain(self.mains_hz * orders) ** 2 * squares).sum())
 
     @property
     def band_u_v2(self) -> float:
@@ -77,16 +64,14 @@ def silence_of(volts: Real, interval_s: float, mains_hz: float) -> Silence:
 
     ValueError where the record is sampled too slowly for the band.
     """
-    if 0.5 / interval_s < BAND_HZ[1]:
-        raise ValueError(f"a band up to {BAND_HZ[1]:g} Hz needs more than {2.0 * BAND_HZ[1]:g} samples/s")
-    volts = volts[: int(fft.prev_fast_len(volts.size, real=True))]
+    if 0.5 / interval_s < AUDIO_HZ[1]:
+        raise ValueError(f"a band up to {AUDIO_HZ[1]:g} Hz needs more than {2.0 * AUDIO_HZ[1]:g} samples/s")
+    volts = volts[: quick_length(volts.size)]
     times = interval_s * np.arange(volts.size, dtype=np.float64)
     lines = _lines(volts, times, mains_hz)
-    left = volts - lines.wave(times)
-    power = np.abs(fft.rfft(left)) ** 2 * (2.0 / left.size**2)
-    hz: Real = np.arange(power.size) / (left.size * interval_s)
-    inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
-    weight = a_weight(hz[inside])
+    hz, power = spectrum(volts - lines.wave(times), interval_s)
+    inside = (hz >= AUDIO_HZ[0]) & (hz <= AUDIO_HZ[1])
+    weight = a_gain(hz[inside]) ** 2
     hum_v = {order: float(v) for order, v in enumerate(lines.harmonic_rms, start=1)}
     return Silence(
         band_v2=float(power[inside].sum()),

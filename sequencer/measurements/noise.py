@@ -192,7 +192,7 @@ def _hum(job: ValueJob, one: Heard, order: int) -> Value:
     hz = order * job.point.mains_hz
     if volts < LINE_SEEN * noise_v:
         words = f"below {_mv(LINE_SEEN * noise_v)}: no more than the noise"
-        return Value(f"hum {hz:g} Hz", None, "Vrms", one.channel.name, None, None, "below floor", words, hz)
+        return Value(f"hum {hz:g} Hz", None, "Vrms", one.channel.name, reason=words, frequency_hz=hz)
     expanded_v, factor = expanded([Part("noise", noise_v), *_gain_parts(one, volts)])
     reason = f"at {order * one.on.mains_hz:.2f} Hz" if order == 1 else None
     return Value(f"hum {hz:g} Hz", volts, "Vrms", one.channel.name, expanded_v, factor, None, reason, hz)

@@ -21,15 +21,17 @@ from tests.wire.wire_bench import Wired
 
 MUTE_S, THUMP_V, THUMP_TAU_S = 1.37, 0.5, 0.05
 NOISE_V, HUM_V = 0.0009, 0.003
+OSCILLATION_V, OSCILLATION_HZ = 0.4, 300_000.0
 TEMPCO, K_PER_W, J_PER_K = 0.004, 2.0, 15.0  # a bad load, and a quick one: 30 s
 OHM, SHUNT_OHM = {"A": 7.98, "B": 8.03}, 0.01
 SHUNT = {"ohm": SHUNT_OHM, "factor": 1.0, "gain_uncertainty_pct": 0.5}
 
 
 def unit() -> UnitTruth:
-    residue = ResidueTruth(hum_v=((50.0, HUM_V),))
+    calm = ResidueTruth(hum_v=((50.0, HUM_V),))
+    nervous = replace(calm, oscillation_v=OSCILLATION_V, oscillation_hz=OSCILLATION_HZ, oscillates_above_v=12.0)
     sound = {"input_ohm": 1e9, "noise_vrms": NOISE_V, "thump_v": THUMP_V, "thump_tau_s": THUMP_TAU_S}
-    channels = tuple(ChannelTruth(name, gain_db=26.0, residue=residue, **sound) for name in "AB")
+    channels = tuple(ChannelTruth(name, residue=one, **sound) for name, one in (("A", calm), ("B", nervous)))
     return UnitTruth("MV-0117", channels, RailTruth(33.0), FeedTruth(mute_s=MUTE_S))
 
 
@@ -53,6 +55,7 @@ def found() -> dict[str, Values]:
     asked = plan(
         stage("turn_on", ("8R",), options={"power_cycles": 2}),
         stage("noise", ("8R",)),
+        stage("stability", ("8R",)),
         stage("load_check", ("8R",), options={"minutes": 1.0}),
     )
     done = night(unit(), asked, Wired(replace(wired.declared, model=model), truth, OHM), declared)
@@ -84,6 +87,20 @@ def test_noise_and_hum() -> None:
         assert number(seen, "noise without hum, 20 Hz to 20 kHz", channel) == pytest.approx(band_v, rel=0.03)
         both = math.hypot(a_v, hum_v * math.sqrt(by_poles(50.0)))
         assert number(seen, "noise and hum, A-weighted", channel) == pytest.approx(both, rel=0.04)
+
+
+def test_an_oscillation_on_the_crests_of_one_channel_and_nobody_to_connect_anything() -> None:
+    """Half power is 22 V of crest: B oscillates at 300 kHz from 12 V on, so over all of the crest that is read. Its
+    rms, less what a parabola through 11 samples at a million a second follows (Savitzky and Golay, 1964)."""
+    seen = found()["stability"]
+    weights = [-36, 9, 44, 69, 84, 89, 84, 69, 44, 9, -36]
+    followed = sum(w * math.cos(2.0 * math.pi * 0.3 * n) for n, w in enumerate(weights, start=-5)) / 429.0
+    expected = OSCILLATION_V / math.sqrt(2.0) * (1.0 - followed)
+    assert number(seen, "on the crests", "B") == pytest.approx(expected, rel=0.05)
+    assert number(seen, "on the crests", "A") < 0.1 * expected
+    assert [(f.kind, f.channel) for f in seen.findings] == [("oscillation on the crest", "B")]
+    cap = value(seen, "on the crests, with 10 nF", "A")
+    assert (cap.judgement, cap.reason) == ("not measured", "a person must connect the capacitor")
 
 
 def watts_of(values: Values, name: str, channel: str) -> float:
