@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sequencer.analysis.cycles import CycleRow, fit_window, one_cycle, with_own_noise
+from sequencer.analysis.cycles import CycleRow, many_cycles, one_cycle, window_frequency, with_own_noise
 from sequencer.analysis.harmonics import HarmonicFit
 from sequencer.analysis.locate import locate_burst
 from sequencer.analysis.noise import less_noise, thd_floor, thd_uncertainty
@@ -91,20 +91,20 @@ def fitted_frequency(record: Record, start_s: float, frequency_hz: float, cycles
         return frequency_hz
     begin_s, end_s = start_s + 1.0 / frequency_hz, start_s + cycles / frequency_hz
     try:
-        fit = fit_window(record, begin_s, end_s, frequency_hz, harmonics, solve_frequency=True)
+        hz = window_frequency(record, begin_s, end_s, frequency_hz, harmonics)
     except ValueError:
         return frequency_hz
-    near = abs(fit.frequency_hz / frequency_hz - 1.0) <= CLOCK_AWAY
-    return fit.frequency_hz if near else frequency_hz
+    return hz if abs(hz / frequency_hz - 1.0) <= CLOCK_AWAY else frequency_hz
 
 
 def cycle_table(
     record: Record, start_s: float, frequency_hz: float, cycles: int, harmonics: int = 20
 ) -> tuple[CycleRow, ...]:
     """Every cycle of the burst, in order. ValueError where the burst does not lie inside the record."""
+    if cycles > FEW_CYCLES:
+        return many_cycles(record, start_s, frequency_hz, cycles, harmonics)
     return tuple(
-        one_cycle(record, i + 1, start_s + i / frequency_hz, frequency_hz, harmonics, few=cycles <= FEW_CYCLES)
-        for i in range(cycles)
+        one_cycle(record, i + 1, start_s + i / frequency_hz, frequency_hz, harmonics, few=True) for i in range(cycles)
     )
 
 

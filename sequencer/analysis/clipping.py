@@ -65,14 +65,15 @@ def crest_flatness(volts: Real, times_s: Real, fit: HarmonicFit, step_v: float =
     step_v: V per code; counted where the residual is below a third of it. ValueError with fewer than 5 samples in
     a crest.
     """
-    angle = 2.0 * np.pi * fit.frequency_hz * times_s + float(np.angle(fit.phasors[0]))
-    positive, positive_u, n_positive = _one(volts, angle, fit, step_v)
-    negative, negative_u, n_negative = _one(-volts, angle + np.pi, fit, step_v)
+    turns = fit.frequency_hz * times_s + float(np.angle(fit.phasors[0])) / (2.0 * np.pi)
+    positive, positive_u, n_positive = _one(volts, turns, fit, step_v)
+    negative, negative_u, n_negative = _one(-volts, turns + 0.5, fit, step_v)
     return CrestFlatness(positive, negative, positive_u, negative_u, min(n_positive, n_negative))
 
 
-def _one(volts: Real, angle: Real, fit: HarmonicFit, step_v: float) -> tuple[float, float, int]:
-    x = np.mod(angle + np.pi, 2.0 * np.pi) - np.pi
+def _one(volts: Real, turns: Real, fit: HarmonicFit, step_v: float) -> tuple[float, float, int]:
+    """turns: of the fundamental, whole ones at the crests."""
+    x = 2.0 * np.pi * (turns - np.rint(turns))
     near = np.abs(x) <= HALF_RAD
     count = int(near.sum())
     if count < LEAST_SAMPLES:

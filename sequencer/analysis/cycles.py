@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sequencer.analysis.folded import Real
-from sequencer.analysis.harmonics import HarmonicFit, fit_harmonics
+from sequencer.analysis.harmonics import HarmonicFit, fit_each, fit_even, frequency_of_even
 from sequencer.analysis.records import Record
 
 INSET = 0.01  # of a cycle, at both ends of the harmonic fit: a start wrong by that much lets no silence in
@@ -63,11 +63,30 @@ def one_cycle(
 
     ValueError where it does not lie inside the record, or has too few samples.
     """
-    period_s = 1.0 / frequency_hz
+    fit = (fit_between if few else fit_window)(record, start_s, start_s + 1.0 / frequency_hz, frequency_hz, harmonics)
+    return _row(record, number, start_s, fit)
+
+
+def many_cycles(
+    record: Record, start_s: float, frequency_hz: float, cycles: int, harmonics: int
+) -> tuple[CycleRow, ...]:
+    """As `one_cycle`, of so many cycles in order, those with one number of samples fitted at once."""
+    starts_s = [start_s + i / frequency_hz for i in range(cycles)]
+    parts = [_inset(record, begin_s, begin_s + 1.0 / frequency_hz, frequency_hz) for begin_s in starts_s]
+    fits: dict[int, HarmonicFit] = {}
+    for size in {part.stop - part.start for part in parts}:
+        which = [i for i, part in enumerate(parts) if part.stop - part.start == size]
+        windows = np.stack([record.volts[parts[i]] for i in which])
+        firsts_s = [record.start_s + record.sample_interval_s * parts[i].start for i in which]
+        fits |= zip(which, fit_each(windows, firsts_s, record.sample_interval_s, frequency_hz, harmonics), strict=True)
+    return tuple(_row(record, i + 1, starts_s[i], fits[i]) for i in range(cycles))
+
+
+def _row(record: Record, number: int, start_s: float, fit: HarmonicFit) -> CycleRow:
+    period_s = 1.0 / fit.frequency_hz
     mean_v, rms_v = mean_and_rms(record, start_s, period_s)
     cycle = record.volts[span(record, start_s, start_s + period_s)]
-    positive, negative = crests(cycle, 1.0 / (frequency_hz * record.sample_interval_s))
-    fit = (fit_between if few else fit_window)(record, start_s, start_s + period_s, frequency_hz, harmonics)
+    positive, negative = crests(cycle, period_s / record.sample_interval_s)
     return CycleRow(number, start_s, rms_v, mean_v, positive, negative, fit)
 
 
@@ -85,9 +104,10 @@ def fit_between(record: Record, begin_s: float, end_s: float, frequency_hz: floa
     if first < 0 or first + 1 + length > record.volts.size:
         return fit_window(record, begin_s, end_s, frequency_hz, harmonics)
     near, next_one = (
-        fit_harmonics(
+        fit_even(
             record.volts[k : k + length],
-            record.start_s + record.sample_interval_s * np.arange(k, k + length, dtype=np.float64),
+            record.start_s + record.sample_interval_s * k,
+            record.sample_interval_s,
             frequency_hz,
             harmonics,
         )
@@ -114,9 +134,19 @@ def fit_window(
     solve_frequency: bool = False,
 ) -> HarmonicFit:
     """Harmonic fit between two times less 1 % of a cycle at both ends; phasors at the trigger's time zero."""
-    part = span(record, begin_s + INSET / frequency_hz, end_s - INSET / frequency_hz)
-    times = record.start_s + record.sample_interval_s * np.arange(part.start, part.stop, dtype=np.float64)
-    return fit_harmonics(record.volts[part], times, frequency_hz, harmonics, solve_frequency=solve_frequency)
+    part = _inset(record, begin_s, end_s, frequency_hz)
+    start_s, dt = record.start_s + record.sample_interval_s * part.start, record.sample_interval_s
+    return fit_even(record.volts[part], start_s, dt, frequency_hz, harmonics, solve_frequency=solve_frequency)
+
+
+def window_frequency(record: Record, begin_s: float, end_s: float, frequency_hz: float, harmonics: int) -> float:
+    """Hz of that fit, where nothing else of it is wanted."""
+    part = _inset(record, begin_s, end_s, frequency_hz)
+    return frequency_of_even(record.volts[part], record.sample_interval_s, frequency_hz, harmonics)
+
+
+def _inset(record: Record, begin_s: float, end_s: float, frequency_hz: float) -> slice:
+    return span(record, begin_s + INSET / frequency_hz, end_s - INSET / frequency_hz)
 
 
 def span(record: Record, begin_s: float, end_s: float) -> slice:
@@ -142,24 +172,25 @@ def mean_and_rms(record: Record, begin_s: float, period_s: float) -> tuple[float
     1e-4 at 100.
     """
     first, last = _places(record, begin_s, begin_s + period_s)
+    first = max(first, 0.0)
     low = max(0, math.ceil(first) - 1)
     high = min(record.volts.size, math.floor(last) + 2)
-    weights = _weights(first - low, last - low, high - low)
     volts = record.volts[low:high]
-    total = float(weights.sum())
-    mean = float(weights @ volts) / total
-    return mean, math.sqrt(float(weights @ (volts - mean) ** 2) / total)
+    # Every sample in between counts once; the two at either end by how much of their stretches lies within.
+    ends = [(0, *_end_weights(first - low)), (-1, *_end_weights(high - 1 - last))]
+    edges = [(float(volts[at]), one) for at, one, _ in ends]
+    edges += [(float(volts[at + (1 if at == 0 else -1)]), two) for at, _, two in ends]
+    inner = volts[2:-2]
+    total = last - first
+    mean = (float(inner.sum()) + sum(value * weight for value, weight in edges)) / total
+    away = inner - mean
+    squares = float(away @ away) + sum((value - mean) ** 2 * weight for value, weight in edges)
+    return mean, math.sqrt(squares / total)
 
 
-def _weights(first: float, last: float, size: int) -> Real:
-    """shape (size,): integral of the straight lines between samples from place `first` to place `last`."""
-    places = np.arange(size, dtype=np.float64)
-    weights = np.zeros(size)
-    left, right = np.clip(places[:-1], first, last), np.clip(places[1:], first, last)
-    width, middle = right - left, (right + left) / 2.0 - places[:-1]
-    weights[:-1] += width * (1.0 - middle)
-    weights[1:] += width * middle
-    return weights
+def _end_weights(place: float) -> tuple[float, float]:
+    """Of the outermost sample and of its neighbour: integral of the straight lines from `place` (0 to 1) inwards."""
+    return (1.0 - place) ** 2 / 2.0, 1.0 - place**2 / 2.0
 
 
 def crests(volts: Real, samples_per_cycle: float) -> tuple[float, float]:

@@ -7,12 +7,13 @@ is needed; the record must hold about one cycle (0.98 of it costs 3 % in noise, 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.folded import ROW, Complex, Folded, Harmonics, Real, dot, spacing_s
+from sequencer.analysis.folded import ROW, Folded, Harmonics, Real, harmonics_of, powers, spacing_s
 
 FREQUENCY_ROUNDS = 12
 SETTLED_RAD = 1e-9  # change of phase over the record below which the frequency is at rest
@@ -74,11 +75,10 @@ class HarmonicFit:
 
     def wave(self, times_s: Real) -> Real:
         """The fitted volts, shape of times_s, which must be evenly spaced."""
-        orders = np.arange(1, self.harmonics + 1)
-        turn = 2j * np.pi * self.frequency_hz
-        within = np.exp(turn * spacing_s(times_s) * np.arange(ROW)[:, None] * orders)
-        heads = self.phasors * np.exp(turn * times_s[::ROW, None] * orders)
-        rows = heads.real @ within.real.T - heads.imag @ within.imag.T
+        turn = 2.0 * np.pi * self.frequency_hz
+        within = powers(turn * spacing_s(times_s) * np.arange(ROW), self.harmonics)[1:]
+        heads = self.phasors * powers(turn * times_s[::ROW], self.harmonics)[1:].T
+        rows = heads.real @ within.real - heads.imag @ within.imag
         volts: Real = rows.reshape(-1)[: times_s.size] + self.offset_v
         return volts
 
@@ -101,34 +101,61 @@ def fit_harmonics(
     above half the sample rate, uneven samples, or a frequency that does not come to rest.
     """
     dt = spacing_s(times_s)
-    theta = 2.0 * math.pi * frequency_hz * dt
-    if volts.size < 2 * harmonics + 3:
-        raise ValueError(f"{volts.size} samples are too few for {harmonics} harmonics")
-    if not 0.0 < harmonics * theta < math.pi:
-        raise ValueError(f"harmonic {harmonics} of {frequency_hz} Hz lies at or above half the sample rate")
-    folded = Folded.of(np.asarray(volts, dtype=np.float64))
-    if solve_frequency:
-        theta = _settled(folded, theta, harmonics)
-    basis = Harmonics(theta, folded.samples, harmonics)
-    (centred,) = basis.solve(basis.sums(folded))
-    left = folded.flat - basis.wave(centred).flat
-    unknowns = 2 * harmonics + 1 + int(solve_frequency)
-    middle_s = (float(times_s[0]) + float(times_s[-1])) / 2.0
-    hz = theta / (2.0 * math.pi * dt)
-    orders = np.arange(1, harmonics + 1)
-    return HarmonicFit(
-        frequency_hz=hz,
-        offset_v=float(centred[0].real),
-        phasors=centred[1:] * np.exp(-2j * np.pi * hz * middle_s * orders),
-        residual_rms_v=math.sqrt(float(left @ left) / (folded.samples - unknowns)),
-        samples=folded.samples,
+    return fit_even(volts, float(times_s[0]), dt, frequency_hz, harmonics, solve_frequency=solve_frequency)
+
+
+def fit_even(
+    volts: Real, start_s: float, dt: float, frequency_hz: float, harmonics: int, *, solve_frequency: bool = False
+) -> HarmonicFit:
+    """`fit_harmonics` of samples dt s apart, the first at start_s. ValueError as there."""
+    if not solve_frequency:
+        return fit_each(volts[None, :], [start_s], dt, frequency_hz, harmonics)[0]
+    hz = frequency_of_even(volts, dt, frequency_hz, harmonics)
+    return _fitted(volts[None, :], [start_s], dt, hz, 2 * harmonics + 2, harmonics)[0]
+
+
+def fit_each(
+    volts: Real, starts_s: Sequence[float], dt: float, frequency_hz: float, harmonics: int
+) -> tuple[HarmonicFit, ...]:
+    """As `fit_even`, at a known frequency, for windows of one length at once. volts: shape (m, n); starts_s: m."""
+    _refuse(volts.shape[-1], frequency_hz, dt, harmonics)
+    return _fitted(volts, starts_s, dt, frequency_hz, 2 * harmonics + 1, harmonics)
+
+
+def _fitted(
+    volts: Real, starts_s: Sequence[float], dt: float, hz: float, unknowns: int, harmonics: int
+) -> tuple[HarmonicFit, ...]:
+    folded = Folded.of(volts)
+    basis = harmonics_of(2.0 * math.pi * hz * dt, folded.samples, harmonics)
+    centred = basis.solve(basis.sums(folded))
+    left = folded.flat - basis.wave(centred)
+    rms_v = np.sqrt(np.einsum("ij,ij->i", left, left) / (folded.samples - unknowns))
+    middles_s = np.asarray(starts_s) + dt * (folded.samples - 1) / 2.0
+    phasors = centred[:, 1:] * np.exp(-2j * np.pi * hz * middles_s[:, None] * np.arange(1, harmonics + 1))
+    return tuple(
+        HarmonicFit(hz, float(mean_v), own, float(rms), folded.samples)
+        for mean_v, own, rms in zip(centred[:, 0].real, phasors, rms_v, strict=True)
     )
+
+
+def frequency_of_even(volts: Real, dt: float, frequency_hz: float, harmonics: int) -> float:
+    """Hz: the joint fit's frequency alone. ValueError as `fit_harmonics`."""
+    _refuse(volts.size, frequency_hz, dt, harmonics)
+    theta = 2.0 * math.pi * frequency_hz * dt
+    return _settled(Folded.of(volts), theta, harmonics) / (2.0 * math.pi * dt)
+
+
+def _refuse(samples: int, frequency_hz: float, dt: float, harmonics: int) -> None:
+    if samples < 2 * harmonics + 3:
+        raise ValueError(f"{samples} samples are too few for {harmonics} harmonics")
+    if not 0.0 < harmonics * frequency_hz * dt < 0.5:
+        raise ValueError(f"harmonic {harmonics} of {frequency_hz} Hz lies at or above half the sample rate")
 
 
 def _settled(folded: Folded, theta: float, harmonics: int) -> float:
     """rad per sample at which the sum of squares is least, by Gauss-Newton with the linear unknowns eliminated."""
     for _ in range(FREQUENCY_ROUNDS):
-        change = _correction(folded, theta, harmonics)
+        change = Harmonics(theta, folded.samples, harmonics).correction(folded)
         if abs(change) * folded.samples > LOST_RAD or not math.isfinite(change):
             raise ValueError("the frequency does not come to rest: the start is too far off, or there is no tone")
         theta += change
@@ -137,27 +164,3 @@ def _settled(folded: Folded, theta: float, harmonics: int) -> float:
         if abs(change) * folded.samples < SETTLED_RAD:
             return theta
     raise ValueError("the frequency does not come to rest")
-
-
-def _correction(folded: Folded, theta: float, harmonics: int) -> float:
-    """One Gauss-Newton correction of theta: the slope's part that the other columns cannot explain, against the
-    samples.
-    """
-    basis = Harmonics(theta, folded.samples, harmonics)
-    sums = basis.sums(folded)
-    (phasors,) = basis.solve(sums)
-    slope = _slope(basis, phasors)
-    slope_sums = basis.sums(slope)
-    (explained,) = basis.solve(slope_sums)
-    own = float(slope.flat @ slope.flat) - dot(explained, slope_sums)
-    if own <= 0.0:
-        return math.nan
-    return (float(slope.flat @ folded.flat) - dot(phasors, slope_sums)) / own
-
-
-def _slope(basis: Harmonics, phasors: Complex) -> Folded:
-    """Derivative of the wave by theta: (i - c) times the real part of the sum of j k phasor_k exp(j k theta (i -
-    c))."""
-    wave = basis.wave(1j * np.arange(phasors.size) * phasors)
-    wave.flat[:] *= np.arange(wave.samples) - (wave.samples - 1) / 2.0
-    return wave

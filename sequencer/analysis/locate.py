@@ -17,6 +17,7 @@ from sequencer.analysis.records import Record
 
 LOW, HIGH = 0.1, 0.5  # of the crest: the part of the first rise that is fitted
 REACH = 0.45  # of a cycle: how far the window's place may be off
+BLOCKS_PER_CYCLE = 64  # how finely the window is placed: much finer than REACH
 SILENCE_SAMPLES = 8
 
 
@@ -42,14 +43,20 @@ def _silence_v(record: Record) -> float:
 
 
 def _best_window(volts: Real, theta: float, length: int) -> int:
-    """First sample of the window that holds most of the frequency, theta in rad per sample."""
-    turned = volts * np.exp(-1j * theta * np.arange(volts.size))
+    """First sample of the window that holds most of the frequency, theta in rad per sample; to 1/64 of a cycle."""
+    block = max(1, math.floor(2.0 * math.pi / (BLOCKS_PER_CYCLE * theta)))
+    rows = np.zeros((-(-volts.size // block), block))
+    rows.reshape(-1)[: volts.size] = volts
+    within = theta * np.arange(block)
+    parts = rows @ np.stack([np.cos(within), -np.sin(within)], axis=1)
+    turned = (parts[:, 0] + 1j * parts[:, 1]) * np.exp(-1j * theta * block * np.arange(len(rows)))
     sums = np.concatenate([[0.0], np.cumsum(turned)])
-    held = np.abs(sums[length:] - sums[: sums.size - length])
+    wide = min(round(length / block), len(rows))
+    held = np.abs(sums[wide:] - sums[: sums.size - wide])
     best = int(held.argmax())
     if held[best] == 0.0:
         raise ValueError("the record holds no trace of the burst")
-    return best
+    return min(best * block, volts.size - length)
 
 
 def _first_rise(volts: Real, coarse: int, length: int, per_cycle: float) -> float:

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from sequencer.errors import Problem
 from sequencer.plan.estimate_heat import EIGHTH
+from sequencer.plan.expand import minutes_of
 from sequencer.plan.models import Bench, Finite, MeasurementName, Name, Plan, Stage, Strict, Unit
 from sequencer.plan.models_base import FormatOne
 from sequencer.plan.wording import shown
@@ -139,7 +140,7 @@ def _values(key: str, stage: Stage, unit: Unit, bench: Bench) -> tuple[float | s
         "stage.loads": tuple(bench.load[name].nominal_ohm for name in stage.loads if name in bench.load),
         "stage.stop_limit.thd_pct": _several(limit.thd_pct),
         "stage.stop_limit.thd_n_pct": _several(limit.thd_n_pct),
-        "stage.options.minutes": (stage.options.minutes,),
+        "stage.options.minutes": (minutes_of(stage),),
         "stage.options.power_parts": (parts or (EIGHTH,))[:1] if stage.measurement == "soak" else parts or (),
     }
     return found[key]
