@@ -92,6 +92,7 @@ def load_check(job: ValueJob) -> ValueTalk:
         findings=tuple(f for one in found if isinstance(one, Course) for f in _findings(job, one)),
         shots=run.shots,
         trip=run.trip,
+        trip_rule="supply tripped" if run.trip else None,
     )
 
 
@@ -110,9 +111,10 @@ def _course(run: _Run, channel: ChannelJob, tone: Tone) -> Generator[Request, Re
         hot = any(c >= run.job.around.unit.heat.stop_c for c in reading.heatsink_c.values())
         if seen[-1] is None or hot or run.trip:
             break
-    low, *high = (one for one in seen if one is not None)
-    if len(high) + 1 < len(seen) or not high:
+    read = [one for one in seen if one is not None]
+    if len(read) < max(len(seen), 2):
         return not_measured("load, cold", "ohm", NOT_SEEN, channel.name)
+    low, *high = read
     return Course(channel, low, high[0], high[-1], minutes)
 
 

@@ -21,6 +21,7 @@ from sequencer.plan.estimate_heat import IDLE_AFTER_S, soak_part
 IDLE_READINGS, IDLE_PAUSE_S = 5, 0.5
 COOLING_EVERY_S = 30.0
 LOOK = "Let it cool, look at fan, air path and mounting before it is driven for long"
+ENDED_EARLY = {"soak": "soak ended early", "precondition": "precondition ended early"}
 
 
 @dataclass
@@ -66,7 +67,7 @@ class Soak:
         self.stopped_by = stopped_by
         name = self.job.point.measurement
         words = f"{name} ended after {self.at_s / 60.0:.0f} of {self.job.point.minutes:g} min: {sentence}"
-        self.finding = Finding(f"{name} ended early", words, LOOK, channel)
+        self.finding = Finding(ENDED_EARLY[name], words, LOOK, channel)
 
     @property
     def _part(self) -> str:

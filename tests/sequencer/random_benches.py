@@ -21,10 +21,11 @@ FREQUENCIES_HZ = (20.0, 40.0, 100.0, 400.0, 1000.0, 1000.0, 1000.0, 3000.0, 1000
 DRIVES = ("20 cycles", "20 cycles", "1 cycle", "3 cycles", "100 cycles", "steady 1 s", "steady 2 s")
 RESPONSE = ("frequency_response", "channel_balance", "crosstalk", "output_impedance", "power_bandwidth")
 AFTER_POWER = ("thd_by_level", "intermodulation")  # like an efficiency they need a power of their load before
+QUIET = ("noise", "turn_on", "load_check", "precondition", "stability")
 DISTORTION = ("thd_by_frequency", "dynamic_headroom", *AFTER_POWER)
 MEASUREMENTS = ("output_power",) * 5 + (
     "gain", "protection", "soak", "steady_efficiency", "bench_check", "output_offset", "idle_current", *RESPONSE,
-    *DISTORTION,
+    *DISTORTION, *QUIET,
 )  # fmt: skip
 
 
@@ -198,6 +199,8 @@ def _stage(rng: Random, number: int, measurement: str, unit: Unit) -> dict[str, 
     if measurement in ("soak", "steady_efficiency"):
         parts = rng.choice(((1.0, 0.125), (0.125,))) if measurement == "steady_efficiency" else (0.125,)
         one["options"] = {"minutes": 1.0, "power_parts": parts}
+    if measurement in ("precondition", "load_check"):
+        one["options"] = {"minutes": 1.0}
     if measurement not in ("first_power", "bench_check") and rng.random() < 0.3:
         one["channels"] = rng.choice(("each", ("B",)))
     return one

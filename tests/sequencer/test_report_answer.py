@@ -31,7 +31,7 @@ OF_THE_BENCH = {
 }  # fmt: skip
 NOTHING_TO_REPAIR = {
     "boost", "offset doubtful", "protection holds", "input ground", "contact or lead resistance", "load resistance",
-    "digitiser range", "clock",
+    "load drift", "digitiser range", "clock",
 }  # fmt: skip
 
 
