@@ -12,6 +12,7 @@ else stay on.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import heapq
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
@@ -19,7 +20,8 @@ from typing import Any, TypeVar
 
 from drivers.errors import BrokenOff, GarbledReply, LinkTimeout, WrongIdentity
 from drivers.link import Link, LinkModel
-from drivers.speaker import Greeting
+from drivers.reply_forms import value_in
+from drivers.speaker import Greeting, Line
 from drivers.timing import Clock
 
 T = TypeVar("T")
@@ -30,7 +32,7 @@ URGENT, NORMAL = 0, 1
 @dataclass(order=True)
 class _Request:
     """`stage`: queued, running (may be broken off), ending (its tear-down or result is under way). blind: messages
-    that need no answer, and may go to an instrument that gives none.
+    that need no answer, and may go to an instrument that gives none. first: the message it begins with.
     """
 
     priority: int
@@ -41,6 +43,7 @@ class _Request:
     what: str = field(compare=False)
     stage: str = field(default="queued", compare=False)
     blind: tuple[str, ...] = field(default=(), compare=False)
+    first: str = field(default="", compare=False)
 
 
 class Actor:
@@ -50,9 +53,9 @@ class Actor:
     and the reopening and greeting that may have to come first; waiting in the queue is not counted.
     """
 
-    def __init__(self, model: LinkModel, greeting: Greeting, clock: Clock) -> None:
+    def __init__(self, model: LinkModel, greeting: Greeting, clock: Clock, link: Link | None = None) -> None:
         self.model, self._greeting, self._clock = model, greeting, clock
-        self._link = Link(model, clock)
+        self._link = link or Link(model, clock)
         self._queue: list[_Request] = []
         self._numbers = 0
         self._work = asyncio.Event()
@@ -60,6 +63,7 @@ class Actor:
         self._current: _Request | None = None
         self._closed = False
         self._torn_down = False
+        self._spoken_ns: int | None = None
         self.openings = 0
         self.identity = ""
         self.drained: tuple[str, ...] = ()
@@ -89,21 +93,24 @@ class Actor:
                 await self._tell_now(message)
 
         priority, blind = (URGENT, messages) if urgent else (NORMAL, ())
-        await self._request(act, "; ".join(messages), within_s, priority, blind)
+        await self._request(act, "; ".join(messages), within_s, priority, blind, first=first_of(*messages))
 
     async def ask(self, message: str, *, urgent: bool = False, within_s: float | None = None) -> str:
         limit_s = self._limit_s(within_s)
         act = lambda: self._ask_now(message, limit_s)  # noqa: E731 (a closure over the limit)
-        return str(await self._request(act, message, within_s, URGENT if urgent else NORMAL))
+        priority = URGENT if urgent else NORMAL
+        return str(await self._request(act, message, within_s, priority, first=first_of(message)))
 
     async def ask_block(self, message: str, *, most_bytes: int, within_s: float | None = None) -> bytes:
         limit_s = self._limit_s(within_s)
 
         async def act() -> bytes:
-            await self._clock.turn()
-            return await self._link.query_block(message, most_bytes, limit_s)
+            await self._before(message)
+            payload = await self._link.query_block(message, most_bytes, limit_s)
+            self._spoken_ns = self._clock.now_ns()
+            return payload
 
-        return bytes(await self._request(act, message, within_s, NORMAL))
+        return bytes(await self._request(act, message, within_s, NORMAL, first=first_of(message)))
 
     def break_in_flight(self) -> None:
         """End the exchange that is running, if any: its caller gets BrokenOff, the link is torn down and reopened."""
@@ -132,6 +139,8 @@ class Actor:
         within_s: float | None,
         priority: int,
         blind: tuple[str, ...] = (),
+        *,
+        first: str = "",
     ) -> T:
         if self._closed:
             raise BrokenOff(self.name, f"the link has been closed; not sent: {what}")
@@ -140,7 +149,7 @@ class Actor:
             self._task = loop.create_task(self._serve(), name=f"actor {self.name}")
         self._numbers += 1
         limit_s, result = self._limit_s(within_s), loop.create_future()
-        request = _Request(priority, self._numbers, act, limit_s, result, what, blind=blind)
+        request = _Request(priority, self._numbers, act, limit_s, result, what, blind=blind, first=first)
         heapq.heappush(self._queue, request)
         self._work.set()
         try:
@@ -168,12 +177,30 @@ class Actor:
                     self._work.clear()
                     await self._work.wait()
                     continue
-                self._current = heapq.heappop(self._queue)
+                self._current = await self._in_order() if self._link.has_order else heapq.heappop(self._queue)
                 await self._carry_out(self._current)
                 self._current = None
         finally:
             self._fail_all()
             await self._link.break_off()
+
+    async def _in_order(self) -> _Request:
+        """Where the link knows what comes next: the first that begins so, if one comes while it has patience."""
+        while True:
+            found = next((one for one in sorted(self._queue) if self._link.is_next(one.first)), None)
+            if found is None and self._queue and self._link.patience_s() <= 0:
+                found = min(self._queue)
+            if found is not None:
+                self._queue.remove(found)
+                heapq.heapify(self._queue)
+                return found
+            self._work.clear()
+            if not self._queue:
+                await self._work.wait()
+                continue
+            with contextlib.suppress(TimeoutError):
+                async with self._clock.deadline(max(self._link.patience_s(), 0.0)):
+                    await self._work.wait()
 
     async def _carry_out(self, request: _Request) -> None:
         request.stage = "running"
@@ -240,20 +267,24 @@ class Actor:
     async def _greet(self, blind: tuple[str, ...]) -> None:
         for message in (*self._greeting.opening, *blind):
             await self._tell_now(message)
-        self.identity = await self._ask_now(self._greeting.identity_ask, self.model.within_s)
-        if not self.identity or not self.identity.startswith(self._greeting.identity_begins):
-            wanted = self._greeting.identity_begins
-            raise WrongIdentity(self.name, f"{self.model.address} is {self.identity!r}, wanted {wanted!r}...")
+        if self._greeting.identity_ask:
+            await self._identify()
         if self._greeting.clear:
             await self._tell_now(self._greeting.clear)
         if self._greeting.error_ask:
             await self._drain_errors()
 
+    async def _identify(self) -> None:
+        self.identity = await self._ask_now(self._greeting.identity_ask, self.model.within_s)
+        if not self.identity or not self.identity.startswith(self._greeting.identity_begins):
+            wanted = self._greeting.identity_begins
+            raise WrongIdentity(self.name, f"{self.model.address} is {self.identity!r}, wanted {wanted!r}...")
+
     async def _drain_errors(self) -> None:
         drained: list[str] = []
         for _ in range(self._greeting.error_cap):
             reply = await self._ask_now(self._greeting.error_ask, self.model.within_s)
-            if self._error_number(reply) == 0:
+            if self._error_number(reply) == self._greeting.error_empty:
                 self.drained = tuple(drained)
                 return
             drained.append(reply)
@@ -261,19 +292,46 @@ class Actor:
 
     def _error_number(self, reply: str) -> int:
         try:
-            return int(reply.split(",")[0])
+            return int(value_in(self._greeting.error_form, reply, self.name).split(",")[0])
         except ValueError:
             raise GarbledReply(self.name, f"{reply!r} is no entry of an error queue") from None
 
     async def _tell_now(self, message: str) -> None:
-        await self._clock.turn()
-        await self._link.write(message)
+        await self._turn()
+        wanted = self.model.acknowledge
+        if wanted is None:
+            await self._link.write(message)
+        elif (reply := (await self._link.query(message, self.model.within_s, answers=bool(wanted))).strip()) != wanted:
+            raise GarbledReply(self.name, f"{message!r} was answered by {reply!r}, not acknowledged by {wanted!r}")
+        self._spoken_ns = self._clock.now_ns()
+        if isinstance(message, Line) and message.rest_s:
+            await self._clock.sleep(message.rest_s)
 
     async def _ask_now(self, message: str, within_s: float) -> str:
+        await self._before(message)
+        reply = await self._link.query(message, within_s)
+        self._spoken_ns = self._clock.now_ns()
+        return reply
+
+    async def _before(self, message: str) -> None:
+        """What a question needs told first, in the same exchange; then its turn."""
+        for first in message.first if isinstance(message, Line) else ():
+            await self._tell_now(first)
+        await self._turn()
+
+    async def _turn(self) -> None:
+        """The least time since the last message, then the order of everything that happens."""
+        if self.model.gap_s and self._spoken_ns is not None:
+            await self._clock.sleep_until_ns(self._spoken_ns + round(self.model.gap_s * 1e9))
         await self._clock.turn()
-        return await self._link.query(message, within_s)
 
 
 def _give(result: asyncio.Future[Any], error: Exception) -> None:
     if not result.done():
         result.set_exception(error)
+
+
+def first_of(*messages: str) -> str:
+    """The message that goes out first."""
+    before = next((one.first for one in messages[:1] if isinstance(one, Line)), ())
+    return next(iter((*before, *messages)), "")

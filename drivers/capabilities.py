@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Kind = Literal["number", "boolean", "word"]
-RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer", "interlock", "cut_off"]
+RoleName = Literal["generator", "digitiser", "supply", "load_switch", "thermometer", "meter", "interlock", "cut_off"]
 
 
 @dataclass(frozen=True)
@@ -19,7 +19,7 @@ class Wanted:
     """One setting. place: its placeholder. same: what is read back must equal what was sent.
 
     words: those the role may send (one_of: any one of them will do); may_words: those it may do without. may_lack: the
-    file may say it is absent.
+    file may say it is absent, and means by it that the instrument always is as the role would set it.
     came_later: files written before it was known say nothing of it, and count as if they said it is absent.
     rounds_down: a ceiling stands above it, so it may never be rounded up, and its least value must be known.
     """
@@ -43,7 +43,9 @@ class RoleNeeds:
     """acts: name -> placeholder it takes ("" none). each: name -> kind of one value per named channel.
 
     readings: name -> quantities. tables: further tables that must be there. facts: numbers to be declared.
-    make_safe: whether the role has lines that make it harmless.
+    make_safe: whether the role has lines that make it harmless. acts_may_lack: acts the file may say are absent.
+    facts_may_lack: those the file may leave out. each_may_lack: as acts_may_lack. readings_may_lack,
+    acts_came_later: those the file may leave out.
     """
 
     settings: Mapping[str, Wanted] = field(default_factory=dict)
@@ -53,6 +55,11 @@ class RoleNeeds:
     tables: tuple[str, ...] = ()
     facts: tuple[str, ...] = ()
     make_safe: bool = False
+    acts_may_lack: tuple[str, ...] = ()
+    facts_may_lack: tuple[str, ...] = ()
+    each_may_lack: tuple[str, ...] = ()
+    readings_may_lack: tuple[str, ...] = ()
+    acts_came_later: tuple[str, ...] = ()
 
 
 # Live bits a supply must name, and those of which the latched sign is needed: a short limit between two
@@ -64,15 +71,18 @@ BIT_MEANINGS = (*LIVE_BITS, "constant_voltage", "unregulated")
 STATES = ("rest", "filling", "ready", "recording", "free_running")
 PREAMBLE_TERMS = ("samples", "interval_s", "start_s")
 
+# Of the level: peak to peak, peak or rms, of the e.m.f. or across the 50 ohm that an amplifier's input is not.
+LEVELS = ("vrms_to_vpp", "vrms_to_peak", "emf_to_vrms_at_50_ohm", "emf_to_vpp_at_50_ohm")
+
 _GENERATOR = RoleNeeds(
     settings={
         "output": Wanted("boolean", "state"),
         "shape": Wanted("word", "shape", words=("sine",), may_words=("two_tones",)),
-        "load": Wanted("number", "load_ohm", may_be_infinite=True),
+        "load": Wanted("number", "load_ohm", may_be_infinite=True, may_lack=True),
         "level_unit": Wanted("word", "unit", words=("vrms", "vpp"), one_of=True, may_lack=True),
-        "level": Wanted("number", "level_vrms", rounds_down=True, conversions=("vrms_to_vpp",)),
-        "offset": Wanted("number", "offset_v"),
-        "phase": Wanted("number", "phase_deg"),
+        "level": Wanted("number", "level_vrms", rounds_down=True, conversions=LEVELS),
+        "offset": Wanted("number", "offset_v", may_lack=True),
+        "phase": Wanted("number", "phase_deg", may_lack=True),
         "frequency": Wanted("number", "frequency_hz"),
         "second_frequency": Wanted("number", "frequency_hz", may_lack=True, came_later=True),
         "second_ratio": Wanted("number", "ratio", may_lack=True, came_later=True),
@@ -89,28 +99,30 @@ _DIGITISER = RoleNeeds(
     settings={
         "input_on": Wanted("boolean", "state", per_input=True),
         "probe": Wanted("number", "attenuation", per_input=True, conversions=("attenuation_to_gain",)),
-        "coupling": Wanted("word", "coupling", words=("dc",), per_input=True),
-        "impedance": Wanted("word", "impedance", words=("one_megohm",), per_input=True),
+        "coupling": Wanted("word", "coupling", words=("dc",), per_input=True, may_lack=True),
+        "impedance": Wanted("word", "impedance", words=("one_megohm",), per_input=True, may_lack=True),
         "centre": Wanted("number", "centre", per_input=True),
         "sampling": Wanted("word", "sampling", words=("plain",), may_lack=True),
         "captures": Wanted("word", "captures", words=("one",), may_lack=True),
         "trigger_source": Wanted("word", "source", words=("external",)),
-        "trigger_mode": Wanted("word", "mode", words=("normal",)),
-        "sample_rate": Wanted("number", "sample_rate_hz", same=False),
+        "trigger_mode": Wanted("word", "mode", words=("normal",), may_words=("by_itself",)),
+        "sample_rate": Wanted("number", "sample_rate_hz", same=False, conversions=("rate_to_interval",)),
         "samples": Wanted("number", "samples", same=False),
-        "before": Wanted("number", "before_s", conversions=("seconds_to_percent_of_record",)),
+        "before": Wanted("number", "before_s", conversions=("seconds_to_percent_of_record", "seconds_to_samples")),
         "delay": Wanted("number", "delay_s", may_lack=True, came_later=True, same=False),
         "full_scale": Wanted(
             "number",
             "full_scale_v",
             per_input=True,
             same=False,
-            conversions=("full_scale_to_volts_per_division",),
+            conversions=("full_scale_to_volts_per_division", "full_scale_to_span"),
         ),
     },
-    acts={"arm": "", "halt": ""},
+    acts={"arm": "", "halt": "", "arm_by_itself": ""},
+    acts_came_later=("arm_by_itself",),
     tables=("completion", "trace"),
     facts=("inputs",),
+    facts_may_lack=("rates_hz", "shared_rate", "ranges_v"),
 )
 
 _SUPPLY = RoleNeeds(
@@ -121,6 +133,7 @@ _SUPPLY = RoleNeeds(
         "volts": Wanted("number", "volts", rounds_down=True),
     },
     acts={"clear_trip": ""},
+    acts_may_lack=("clear_trip",),
     readings={"measured": ("volts", "amps")},
     tables=("status",),
     make_safe=True,
@@ -129,15 +142,27 @@ _SUPPLY = RoleNeeds(
 _LOAD_SWITCH = RoleNeeds(
     acts={"close": "contacts", "open": "contacts", "open_all": ""},
     each={"states": "boolean"},
+    each_may_lack=("states",),
     facts=("settle_s",),
 )
 
 _THERMOMETER = RoleNeeds(
     settings={
-        "sensor": Wanted("word", "sensor", words=("thermocouple_k",)),
-        "unit": Wanted("word", "unit", words=("celsius",)),
+        "sensor": Wanted("word", "sensor", words=("thermocouple_k",), may_lack=True),
+        "unit": Wanted("word", "unit", words=("celsius",), may_lack=True),
     },
     each={"temperatures": "number"},
+)
+
+_METER = RoleNeeds(
+    settings={
+        "function": Wanted("word", "function", words=("ac_volts",), may_words=("ohms",)),
+        "lowest_frequency": Wanted("number", "frequency_hz", may_lack=True),
+        "average": Wanted("number", "mains_cycles", may_lack=True),
+        "range": Wanted("number", "range_vrms", same=False),
+    },
+    readings={"measured": ("volts",), "resistance": ("ohms",)},
+    readings_may_lack=("resistance",),
 )
 
 _INTERLOCK = RoleNeeds(each={"contacts": "boolean"})
@@ -154,6 +179,7 @@ NEEDS: Mapping[RoleName, RoleNeeds] = {
     "supply": _SUPPLY,
     "load_switch": _LOAD_SWITCH,
     "thermometer": _THERMOMETER,
+    "meter": _METER,
     "interlock": _INTERLOCK,
     "cut_off": _CUT_OFF,
 }

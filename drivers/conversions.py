@@ -14,10 +14,12 @@ VPP_PER_VRMS = 2.0 * math.sqrt(2.0)  # of a sine
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What some conversions need besides the value: the record's length in s, half a screen in divisions."""
+    """What some conversions need besides the value: the record's length and the interval of its samples in s, half a
+    screen in divisions."""
 
     record_s: float = math.nan
     half_divisions: float = math.nan
+    interval_s: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -32,13 +34,20 @@ class Conversion:
 CONVERSIONS: Mapping[str, Conversion] = {
     "none": Conversion(lambda x, _: x, lambda x, _: x),
     "vrms_to_vpp": Conversion(lambda x, _: x * VPP_PER_VRMS, lambda x, _: x / VPP_PER_VRMS),
+    # a source of 50 ohm shows half of its e.m.f. across 50 ohm
+    "emf_to_vrms_at_50_ohm": Conversion(lambda x, _: x / 2.0, lambda x, _: x * 2.0),
+    "emf_to_vpp_at_50_ohm": Conversion(lambda x, _: x * VPP_PER_VRMS / 2.0, lambda x, _: x / VPP_PER_VRMS * 2.0),
+    "vrms_to_peak": Conversion(lambda x, _: x * math.sqrt(2.0), lambda x, _: x / math.sqrt(2.0)),
     "attenuation_to_gain": Conversion(lambda x, _: 1.0 / x, lambda x, _: 1.0 / x),
     "seconds_to_percent_of_record": Conversion(
         lambda x, s: 100.0 * x / s.record_s, lambda x, s: x / 100.0 * s.record_s
     ),
+    "seconds_to_samples": Conversion(lambda x, s: x / s.interval_s, lambda x, s: x * s.interval_s),
     "full_scale_to_volts_per_division": Conversion(
         lambda x, s: x / s.half_divisions, lambda x, s: x * s.half_divisions, needs_divisions=True
     ),
+    "rate_to_interval": Conversion(lambda x, _: 1.0 / x, lambda x, _: 1.0 / x),
+    "full_scale_to_span": Conversion(lambda x, _: 2.0 * x, lambda x, _: x / 2.0),
 }
 
 
@@ -71,5 +80,19 @@ FORMULAS: Mapping[str, Formula] = {
     "code_minus_offset_times_multiplier_plus_zero": Formula(
         ("offset", "multiplier", "zero"),
         lambda t: Line(t["multiplier"], t["zero"] - t["offset"] * t["multiplier"]),
+    ),
+    # V = (code - origin - reference) x increment: fields of the same names as in the first, another meaning
+    "code_minus_origin_minus_reference_times_increment": Formula(
+        ("reference", "increment", "origin"),
+        lambda t: Line(t["increment"], -(t["origin"] + t["reference"]) * t["increment"]),
+    ),
+    # volts already, as floating-point numbers
+    "volts": Formula((), lambda _: Line(1.0, 0.0)),
+    # V = code x gain - offset
+    "code_times_gain_minus_offset": Formula(("gain", "offset"), lambda t: Line(t["gain"], -t["offset"])),
+    # V = code / codes_per_division x volts_per_division - offset
+    "code_over_codes_per_division_times_volts_per_division_minus_offset": Formula(
+        ("codes_per_division", "volts_per_division", "offset"),
+        lambda t: Line(t["volts_per_division"] / t["codes_per_division"], -t["offset"]),
     ),
 }

@@ -18,16 +18,32 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from drivers import dialect_model
+from drivers import dialect_model, scpi
 from drivers.capabilities import NEEDS, RoleName
-from drivers.dialect_model import Completion, DialectFile, Each, Errors, Facts, Link, Reading, Status, Trace
-from drivers.dialect_rules import Problem, problems_of
+from drivers.codec import Codec, load_codec
+from drivers.codec_samples import codec_problems
+from drivers.dialect_facts import Facts
+from drivers.dialect_lines import Problem
+from drivers.dialect_link import Errors, Link
+from drivers.dialect_model import (
+    Completion,
+    DialectFile,
+    Each,
+    Reading,
+    RelayWord,
+    Repeated,
+    Status,
+    Trace,
+)
+from drivers.dialect_rules import problems_of
 from drivers.dialect_samples import sample_problems
 from drivers.errors import DialectError
+from drivers.reply_forms import PLAIN
 from drivers.setting_text import SettingText, fill
-from drivers.speaker import Greeting
+from drivers.speaker import Greeting, Line, asked, told
 
 _KINDS = ("number", "boolean", "word")
+_FORMS = ("plain", "field", "key_value", "name_value")
 _KEYS = sorted(
     {
         key
@@ -50,11 +66,13 @@ class DialectProblems(DialectError):
 
 @dataclass(frozen=True)
 class Dialect:
-    """A checked file. name: as the bench names it. channel: of the instrument, fills `{channel}`."""
+    """A checked file. name: as the bench names it. channel: of the instrument, fills `{channel}`. codec: the one the
+    file names, loaded."""
 
     name: str
     file: DialectFile
     channel: int = 1
+    codec: Codec | None = None
 
     @property
     def role(self) -> RoleName:
@@ -90,12 +108,35 @@ class Dialect:
     def settings(self) -> Mapping[str, SettingText]:
         """In the order in which the role sends them. What the file lists as absent is not in it."""
         wanted = NEEDS[self.role].settings
-        tables = self.file.setting
-        return {n: SettingText(n, w.place, tables[n], self.channel) for n, w in wanted.items() if n in tables}
+        tables, select = self.file.setting, self.select
+        return {n: SettingText(n, w.place, tables[n], self.channel, select) for n, w in wanted.items() if n in tables}
+
+    @property
+    def select(self) -> tuple[str, ...]:
+        """What is told before every message, where the instrument keeps the channel spoken to in itself."""
+        return tuple(self.filled(line) for line in self.link.select)
+
+    @property
+    def relay_word(self) -> RelayWord | None:
+        return self.file.relay_word
 
     def act(self, name: str, **values: str) -> tuple[str, ...]:
         """Messages of an act, such as `fire`; `values` fill its placeholders."""
-        return tuple(self._filled(line, **values) for line in self.file.act[name].send)
+        table = self.file.act[name]
+        return told((self.filled(line, **values) for line in table.send), self.select, table.wait_s)
+
+    def has_act(self, name: str) -> bool:
+        """Whether the instrument has it; for those that may be absent."""
+        return name in self.file.act
+
+    @property
+    def reads_contacts(self) -> bool:
+        """Of a load switch: whether it tells the state of its relays."""
+        return self.file.relay_word is not None or "states" in self.file.each
+
+    def contacts_act(self, name: str, contacts: Iterable[str]) -> tuple[str, ...]:
+        """As `act`, of contacts by their names."""
+        return self.act(name, contacts=_listed(contacts, self.file.act[name].names_as))
 
     def each(self, name: str) -> Each:
         return self.file.each[name]
@@ -103,30 +144,68 @@ class Dialect:
     def reading(self, name: str) -> tuple[Reading, ...]:
         return self.file.reading[name]
 
-    def question(self, line: str, **values: str) -> str:
-        return self._filled(line, **values)
+    def each_asked(self, name: str, names: Iterable[str]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Questions for the values of these channels, each with the channels that its reply is about."""
+        table, listed = self.each(name), tuple(names)
+        if "{name}" in table.ask:
+            return tuple((self._asked(table, name=one), (one,)) for one in listed)
+        return ((self._asked(table, names=_listed(listed, table.names_as)), listed),)
+
+    def reading_asked(self, part: Reading) -> str:
+        """The question of one part of a reading."""
+        return self._asked(part)
+
+    def _asked(self, table: Reading | Each, **values: str) -> str:
+        first = tuple(self.filled(line, **values) for line in table.first)
+        return asked(self.filled(table.ask, **values), (*self.select, *first), table.bytes)
+
+    def question(self, line: str, reply_bytes: int | None = None, *, raw: bool = False, **values: str) -> str:
+        return asked(self.filled(line, **values), self.select, reply_bytes, raw=raw)
+
+    def block_question(self, place: str) -> str:
+        """Asks for the samples of the input `place`: for the first block of them, where there are several."""
+        return self._block(self.trace.block_ask, place)
+
+    def block_questions(self, place: str) -> tuple[str, str | None]:
+        """Ask for the samples of the input `place`: for the first block, and for each one after it, if there are."""
+        table = self.trace
+        following = table.pieces.next_ask if table.pieces is not None else None
+        return self.block_question(place), None if following is None else self._block(following, place)
+
+    def _block(self, ask: str, place: str) -> str:
+        question, table = self.question(ask, input=place), self.trace
+        if not table.block_prefix and table.block_end:
+            return question
+        line = Line(question)
+        line.first, line.block_ended = self.select, table.block_end
+        line.block_prefix = self.filled(table.block_prefix, input=place)
+        return line
 
     def make_safe_lines(self) -> tuple[str, ...]:
         """Messages harmless in any state, to be sent without waiting for replies."""
-        return tuple(self._filled(line) for line in self.file.make_safe.send)
+        lines = tuple(self.filled(line) for line in self.file.make_safe.send)
+        return (*self.select, *lines) if lines else ()
 
     def greeting(self, identity_begins: str = "") -> Greeting:
         """What is said on each new connection. identity_begins: the bench's own text, if it is stricter."""
         identity, errors = self.file.identity, self.errors
         return Greeting(
             opening=self.link.opening,
-            identity_ask=identity.ask,
-            identity_begins=identity_begins or identity.begins,
+            identity_ask=asked(identity.ask, reply_bytes=identity.bytes) if identity else "",
+            identity_begins=identity_begins or (identity.begins if identity else ""),
             clear=self.link.clear,
             error_ask=errors.ask if errors else "",
             error_cap=errors.read_at_most if errors else 20,
+            error_empty=errors.empty_if if errors else 0,
+            error_form=errors.reply if errors else PLAIN,
         )
 
     def self_check(self) -> tuple[DialectError, ...]:
         """Problems found by rendering each template and parsing each sample; empty if there are none."""
         return tuple(_named(self.name, sample_problems(self.file)))
 
-    def _filled(self, line: str, **values: str) -> str:
+    def filled(self, line: str, **values: str) -> str:
+        """`line` with its placeholders replaced."""
         return fill(line, {"channel": str(self.channel)} | values)
 
 
@@ -145,13 +224,45 @@ def load_dialect(name_or_path: str | Path, role: RoleName, channel: int = 1) -> 
     return dialect_from_text(_text(name), name, role, channel)
 
 
+def load_any(name_or_path: str | Path, channel: int = 1) -> Dialect:
+    """As `load_dialect`, for the role that the file itself says it is for."""
+    name = str(name_or_path)
+    text = _text(name)
+    try:
+        role: Any = tomllib.loads(text).get("role")
+    except tomllib.TOMLDecodeError as error:
+        raise DialectProblems([_not_toml(text, name, error)]) from error
+    if role not in get_args(RoleName):
+        remedy = f"say which role it is for: one of {', '.join(get_args(RoleName))}"
+        raise DialectProblems([DialectError(name, "role", role, remedy)])
+    return dialect_from_text(text, name, role, channel)
+
+
 def dialect_from_text(text: str, name: str, role: RoleName, channel: int = 1) -> Dialect:
     """As `load_dialect`, from the text of a file; `name` stands in messages."""
     file = _parsed(text, name, role)
     problems = _named(name, problems_of(file)) or _named(name, sample_problems(file))
     if problems:
         raise DialectProblems(problems)
-    return Dialect(name, file, channel)
+    return Dialect(name, file, channel, _codec(name, file))
+
+
+def _codec(name: str, file: DialectFile) -> Codec | None:
+    """The codec that the file names, run and proved by its samples. Raises DialectProblems."""
+    if file.codec is None:
+        return None
+    try:
+        codec = load_codec(name, file.codec)
+    except DialectError as wrong:
+        raise DialectProblems([wrong]) from wrong
+    if problems := _named(name, codec_problems(file, codec)):
+        raise DialectProblems(problems)
+    return codec
+
+
+def _listed(names: Iterable[str], names_as: Repeated) -> str:
+    written = scpi.channel_list(names)
+    return written if names_as == "channel_list" else written[2:-1]
 
 
 def _named(name: str, problems: Iterable[Problem]) -> list[DialectError]:
@@ -210,6 +321,7 @@ def _problem(name: str, error: Any) -> DialectError:
 
 def _key_path(loc: tuple[str | int, ...]) -> str:
     parts = [p for n, p in enumerate(loc) if not (n == 2 and loc[0] == "setting" and p in _KINDS)]
+    parts = [p for n, p in enumerate(parts) if not (n and parts[n - 1] == "reply" and p in _FORMS)]
     return "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in parts).lstrip(".") or "(whole file)"
 
 
@@ -220,5 +332,5 @@ def _remedy(error: Any) -> str:
     if error["type"] == "missing":
         return "it is needed: add it"
     if error["type"].startswith("union_tag"):
-        return f"say kind = one of {', '.join(_KINDS)}"
+        return f"say kind = one of {', '.join(_FORMS if error['loc'][-1] == 'reply' else _KINDS)}"
     return str(error["msg"])

@@ -9,57 +9,24 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Message = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[\x20-\x7e]+$")]
-Messages = Annotated[tuple[Message, ...], Field(min_length=1)]
-Place = Annotated[int, Field(ge=0, le=63)]
+from drivers.dialect_base import Finite, Message, Messages, NotNegative, Place, Positive, Rest, Strict, Unit
+from drivers.dialect_facts import Facts
+from drivers.dialect_link import CodecSample, Errors, Identity, Link
+from drivers.reply_forms import PLAIN, ReplyForm
 
-
-class Strict(BaseModel):
-    """Frozen, no unknown keys, no silent conversion of text to numbers."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-class Link(Strict):
-    """How messages end, how long a reply may take, what is told first on each new connection."""
-
-    write_end: Literal["\n", "\r\n", "\r"] = "\n"
-    read_end: Literal["\n", "\r\n", "\r"] = "\n"
-    reply_within_s: Annotated[float, Field(gt=0, le=60, allow_inf_nan=False)] = 2.0
-    opening: tuple[Message, ...] = ()
-    clear: str = "*CLS"
-
-
-class Identity(Strict):
-    """ask: the question. begins: what the reply must begin with (the bench file may be stricter)."""
-
-    ask: Message = "*IDN?"
-    begins: Annotated[str, Field(min_length=1)]
-
-
-class Errors(Strict):
-    """The error queue. settings_refused: numbers that mean a setting did not take; header_unknown: that the
-    instrument does not know the command at all; not_fired: that a trigger was ignored."""
-
-    ask: Message = "SYST:ERR?"
-    empty_if: int = 0
-    read_at_most: Annotated[int, Field(ge=1, le=100)] = 20
-    settings_refused: tuple[int, ...] = (-221, -222, -224)
-    header_unknown: tuple[int, ...] = (-113,)
-    not_fired: tuple[int, ...] = (-211,)
+Repeated = Literal["channel_list", "commas"]
 
 
 class NumberSample(Strict):
-    """means: in our unit; inf is a value. record_s: length of the record, where a conversion needs it."""
+    """means: in our unit; inf is a value. record_s, interval_s: length of the record, interval of its samples, where a
+    conversion needs them."""
 
     reply: str
     means: float
     record_s: Positive | None = None
+    interval_s: Positive | None = None
 
 
 class BooleanSample(Strict):
@@ -74,17 +41,32 @@ class WordSample(Strict):
 
 class Sent(Strict):
     """What settings of all kinds share. changes: settings whose number this one changes, and which are therefore
-    sent later."""
+    sent later. wait_s: rest after each of its messages. reply: where in the reply the value stands. bytes: how many
+    the reply has, where nothing ends it."""
 
     send: Messages
+    wait_s: Rest = 0.0
     ask: Message | None = None
+    reply: ReplyForm = PLAIN
+    bytes: Annotated[int, Field(ge=1, le=255)] | None = None
     not_readable: bool = False
     changes: tuple[str, ...] = ()
 
 
-class NumberSetting(Sent):
-    """A number. decimals: fixed digits after the point; digits: significant ones, with exponent; one of both.
+class Rung(Strict):
+    """One of the values an instrument offers, our unit, and its word for it."""
 
+    value: Finite
+    word: Message
+
+
+class NumberSetting(Sent):
+    """A number. decimals: fixed digits after the point; digits: significant ones, with exponent; one of both, or rungs:
+    the values there are, each with its word; the least that reaches the value asked for is sent (round = "down": the
+    largest that does not pass it).
+
+    count_of: what one count of the instrument's number is in our unit (1e-6 where it counts microseconds). width:
+    places that the number fills, with zeros in front. unit: glued to the number in the reply, multiplier or not.
     smallest: least value that may be sent, our unit. infinite: word sent for infinity. within, within_relative:
     how far the read-back may lie off, in the instrument's unit; both add. convert: a name of drivers.conversions.
     half_divisions: from the centre to the end of the screen.
@@ -101,11 +83,15 @@ class NumberSetting(Sent):
     within_relative: Annotated[float, Field(ge=0, le=0.005)] | None = None
     convert: str = "none"
     half_divisions: Positive | None = None
+    count_of: Positive = 1.0
+    width: Annotated[int, Field(ge=1, le=20)] | None = None
+    unit: Unit = ""
+    rungs: tuple[Rung, ...] = ()
     label: str = ""
 
 
 class BooleanSetting(Sent):
-    """On or off, sent as these words; read as 1, 0, ON or OFF."""
+    """On or off, sent as these words; read as 1, 0, ON, OFF, or as the words sent."""
 
     kind: Literal["boolean"]
     samples: Annotated[tuple[BooleanSample, ...], Field(min_length=2)]
@@ -127,9 +113,12 @@ Setting = Annotated[NumberSetting | BooleanSetting | WordSetting, Field(discrimi
 
 
 class Act(Strict):
-    """Messages that do something and set nothing that could be read back."""
+    """Messages that do something and set nothing that could be read back. wait_s: rest after each of them. names_as:
+    how several contacts are written, `(@101,103)` or `101,103`."""
 
     send: Messages
+    wait_s: Rest = 0.0
+    names_as: Repeated = "channel_list"
 
 
 class ReadingSample(Strict):
@@ -138,24 +127,46 @@ class ReadingSample(Strict):
 
 
 class Reading(Strict):
-    """One query and the quantities its comma fields stand for, in order."""
+    """One query and the quantities its comma fields stand for, in order. reply: where they stand, if not alone; units:
+    glued to them, one each; count_of: what one count is in our unit; no_reading: further words that stand for none.
+    first: told before the question, in the same exchange."""
 
     ask: Message
+    first: tuple[Message, ...] = ()
     gives: Annotated[tuple[str, ...], Field(min_length=1)]
     label: str = ""
+    reply: ReplyForm = PLAIN
+    units: tuple[Unit, ...] = ()
+    count_of: Positive = 1.0
+    no_reading: tuple[str, ...] = ()
+    bytes: Annotated[int, Field(ge=1, le=255)] | None = None
     samples: Annotated[tuple[ReadingSample, ...], Field(min_length=1)]
 
 
 class EachSample(Strict):
+    """names: of the channels asked for; 101, 102 and so on unless told."""
+
     reply: str
+    names: tuple[str, ...] = ()
     means: Annotated[tuple[float, ...] | tuple[bool, ...], Field(min_length=1)]
 
 
 class Each(Strict):
-    """One query that answers one value per named channel, in the order named."""
+    """One query that answers one value per named channel, in the order named ({names} in it); or one for each channel
+    ({name} in it). answers: "each", or "those_on" where the reply lists only the channels that are on. names_as: how
+    the names are written. reply, unit, count_of, no_reading: as for settings and readings, for each value;
+    first: told before the question, in the same exchange ({names} may stand there)."""
 
     ask: Message
+    first: tuple[Message, ...] = ()
     kind: Literal["number", "boolean"]
+    answers: Literal["each", "those_on"] = "each"
+    names_as: Repeated = "channel_list"
+    reply: ReplyForm = PLAIN
+    unit: Unit = ""
+    count_of: Positive = 1.0
+    no_reading: tuple[str, ...] = ()
+    bytes: Annotated[int, Field(ge=1, le=255)] | None = None
     samples: Annotated[tuple[EachSample, ...], Field(min_length=1)]
 
 
@@ -165,25 +176,31 @@ class BitsSample(Strict):
 
 
 class Status(Strict):
-    """A register. bits: meaning -> bit number. latched: set since last read and cleared by reading."""
+    """A register. bits: meaning -> bit number. latched: set since last read and cleared by reading. low: meanings that
+    hold while their bit is 0. reply: where its number stands, `byte` if it comes as one raw byte."""
 
     ask: Message
     latched: bool
+    low: tuple[str, ...] = ()
+    reply: ReplyForm = PLAIN
+    byte: bool = False
     bits: Annotated[dict[str, Annotated[int, Field(ge=0, le=31)]], Field(min_length=1)]
     samples: Annotated[tuple[BitsSample, ...], Field(min_length=1)]
 
 
 class Completion(Strict):
-    """How it is known that the digitiser is armed, and that it is done.
+    """How it is known that the digitiser is armed, and that it is done. reply: where the state stands.
 
     state_word: the state is asked until it is at rest; since some show rest before they have started too,
     counter_ask names a count of complete captures that must have grown. blocking_query: done_ask answers only when
-    the capture is complete.
+    the capture is complete. event_bit: state_ask answers a number that reading clears; bits: state -> bit number.
     """
 
-    kind: Literal["state_word", "blocking_query"]
+    kind: Literal["state_word", "blocking_query", "event_bit"]
     state_ask: Message
-    states: dict[str, Messages]
+    states: dict[str, Messages] = Field(default_factory=dict)
+    bits: dict[str, Annotated[int, Field(ge=0, le=31)]] = Field(default_factory=dict)
+    reply: ReplyForm = PLAIN
     counter_ask: Message | None = None
     done_ask: Message | None = None
     done_is: str = "1"
@@ -196,13 +213,43 @@ class Expect(Strict):
     reads: str
 
 
-class TraceSample(Strict):
-    """A preamble, the terms it must parse to, and one code with the volts it stands for."""
+class Term(Strict):
+    """A number of the formula that does not stand in the preamble: asked for by itself, or the same always (value).
+    reply, unit, count_of: as for settings. take: the number itself, its reciprocal (a rate for an interval), or less
+    than nought (a time before the trigger told as a positive number)."""
 
-    reply: str
+    ask: Message | None = None
+    value: Finite | None = None
+    reply: ReplyForm = PLAIN
+    unit: Unit = ""
+    count_of: Positive = 1.0
+    take: Literal["itself", "reciprocal", "negative"] = "itself"
+
+
+class TraceSample(Strict):
+    """A preamble, the terms it must parse to, and one code with the volts it stands for. asked: term -> reply to its
+    own question."""
+
+    reply: str = ""
+    asked: dict[str, str] = Field(default_factory=dict)
     means: Annotated[dict[str, float], Field(min_length=1)]
     code: int
     volts: Finite
+
+
+class PiecesSample(Strict):
+    """blocks: each as hexadecimal digits, from its # on; codes: the samples that all of them make."""
+
+    blocks: Annotated[tuple[str, ...], Field(min_length=2)]
+    codes: Annotated[tuple[float, ...], Field(min_length=1)]
+
+
+class Pieces(Strict):
+    """The record may come in several blocks, each of definite length: block_ask asks for the first one, next_ask for
+    each one after it until all samples are there. A short record may come in one."""
+
+    next_ask: Message
+    samples: Annotated[tuple[PiecesSample, ...], Field(min_length=1)]
 
 
 class Trace(Strict):
@@ -210,29 +257,52 @@ class Trace(Strict):
 
     source_ask, source_reads: what proves that the input is the chosen one. fields: term -> place in the preamble.
     expect: fields that must read so, or the data have another form than this file believes. The converter's codes
-    sit at the top of the word.
+    sit at the top of the word. Without preamble_ask all terms are asked for one by one. block_prefix: what stands
+    before the `#` of the block. half_codes: from the centre to the end of the range, if not half the word. block_end:
+    a line end follows the block. pieces: blocks after the first. f32: volts as floating-point numbers, with the formula
+    `volts`.
     """
 
-    send: Messages
-    source_ask: Message
-    source_reads: Message
-    preamble_ask: Message
-    separator: Literal[",", ";"]
-    field_count: Annotated[int, Field(ge=3, le=64)]
-    fields: dict[str, Place]
+    send: tuple[Message, ...] = ()
+    source_ask: Message | None = None
+    source_reads: Message | None = None
+    preamble_ask: Message | None = None
+    separator: Literal[",", ";"] = ","
+    field_count: Annotated[int, Field(ge=3, le=64)] | None = None
+    fields: dict[str, Place] = Field(default_factory=dict)
+    terms: dict[str, Term] = Field(default_factory=dict)
     expect: tuple[Expect, ...] = ()
     formula: str
     block_ask: Message
-    element: Literal["u16", "i16"]
-    order: Literal["little", "big"]
+    element: Literal["u16", "i16", "u8", "i8", "f32"]
+    order: Literal["little", "big"] = "little"
+    block_prefix: Annotated[str, Field(max_length=40, pattern=r"^[\x20-\x7e]*$")] = ""
+    block_end: bool = True
+    half_codes: Annotated[int, Field(ge=16, le=32768)] | None = None
+    pieces: Pieces | None = None
     samples: Annotated[tuple[TraceSample, ...], Field(min_length=1)]
 
 
-class Facts(Strict):
-    """inputs: how many the digitiser has. settle_s: from the coil's answer to a quiet contact."""
+class RelayWordSample(Strict):
+    """means: the contacts that are on."""
 
-    inputs: Annotated[int, Field(ge=1, le=8)] | None = None
-    settle_s: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] | None = None
+    reply: str
+    means: tuple[str, ...]
+
+
+class RelayWord(Strict):
+    """Relays that are the bits of one output word: each change reads the word, alters its own bits and writes it back.
+    bits: contact -> bit number. inverted: a relay is on where its bit is 0. Bits that no contact has stay as they are.
+    """
+
+    ask: Message
+    send: Messages
+    bits: Annotated[dict[str, Annotated[int, Field(ge=0, le=51)]], Field(min_length=1)]
+    inverted: bool = False
+    wait_s: Rest = 0.0
+    reply: ReplyForm = PLAIN
+    bytes: Annotated[int, Field(ge=1, le=255)] | None = None
+    samples: Annotated[tuple[RelayWordSample, ...], Field(min_length=2)]
 
 
 class MakeSafe(Strict):
@@ -242,15 +312,18 @@ class MakeSafe(Strict):
 
 
 class DialectFile(Strict):
-    """The whole file. absent: settings the instrument does not have (said, not merely forgotten)."""
+    """The whole file. absent: settings the instrument does not have (said, not merely forgotten). codec: a Python file
+    beside this one, for bytes that nothing here can describe."""
 
     format: Literal[1]
-    role: Literal["generator", "digitiser", "supply", "load_switch", "thermometer", "interlock", "cut_off"]
+    role: Literal["generator", "digitiser", "supply", "load_switch", "thermometer", "meter", "interlock", "cut_off"]
     title: Annotated[str, Field(min_length=1, max_length=200)]
     provenance: Annotated[str, Field(min_length=1, max_length=500)]
     absent: tuple[str, ...] = ()
+    codec: str | None = None
+    codec_sample: tuple[CodecSample, ...] = ()
     link: Link = Link()
-    identity: Identity
+    identity: Identity | None = None
     errors: Errors | None = None
     setting: dict[str, Setting] = Field(default_factory=dict)
     act: dict[str, Act] = Field(default_factory=dict)
@@ -259,5 +332,6 @@ class DialectFile(Strict):
     status: tuple[Status, ...] = ()
     completion: Completion | None = None
     trace: Trace | None = None
+    relay_word: RelayWord | None = None
     facts: Facts = Facts()
     make_safe: MakeSafe = MakeSafe()

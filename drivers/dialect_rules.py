@@ -2,54 +2,30 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
-from drivers.capabilities import (
-    BIT_MEANINGS,
-    LATCHED_BITS,
-    LIVE_BITS,
-    NEEDS,
-    PREAMBLE_TERMS,
-    STATES,
-    RoleNeeds,
-    Wanted,
-)
-from drivers.conversions import CONVERSIONS, FORMULAS
-from drivers.dialect_model import (
-    Completion,
-    DialectFile,
-    NumberSetting,
-    Setting,
-    Status,
-    Trace,
-    WordSetting,
-)
+from drivers.capabilities import BIT_MEANINGS, LATCHED_BITS, LIVE_BITS, NEEDS, RoleNeeds, Wanted
+from drivers.conversions import CONVERSIONS
+from drivers.dialect_lines import ONE_QUESTION, PLACE, Problem, asking, listed, stray, telling
+from drivers.dialect_model import DialectFile, Each, NumberSetting, Setting, Status, WordSetting
+from drivers.dialect_rules_digitiser import completion_rules, trace_rules
+from drivers.dialect_rules_link import link_rules, relay_rules
 
-_PLACE = re.compile(r"\{([^{}]*)\}")
-
-
-@dataclass(frozen=True)
-class Problem:
-    """Key path in the file, the value found there, what to do about it."""
-
-    key: str
-    value: object
-    remedy: str
+# Roles of which nothing is switched on by mistaking one for the other: a person checks the port instead.
+UNNAMED = ("thermometer", "meter")
 
 
 def problems_of(file: DialectFile) -> list[Problem]:
     """Everything that is missing, unknown or contradictory for the file's own role."""
     needs = NEEDS[file.role]
+    if file.relay_word and file.role == "load_switch":
+        needs = replace(needs, acts={}, each={}, each_may_lack=())  # the one word does all of it
     found = [*_names(file, needs), *_settings(file, needs), *_acts(file, needs), *_each(file, needs)]
-    found += _two_tones(file)
+    found += [*_two_tones(file), *_ohms(file)]
     found += [*_readings(file, needs), *_tables(file, needs), *_facts(file, needs), *_make_safe(file, needs)]
-    return [*found, *_link(file)]
-
-
-def _listed(names: Iterable[str]) -> str:
-    return ", ".join(names) or "none"
+    found += [*link_rules(file), *relay_rules(file)]
+    return [p for p in found if not (file.link.plain_questions and p.remedy == ONE_QUESTION)]
 
 
 # --- names: what must be there, what nobody asks for ----------------------------------------------
@@ -64,20 +40,33 @@ def _names(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
     )
     for group, given, wanted in groups:
         for name in given.keys() - wanted.keys():
-            yield Problem(f"{group}.{name}", name, f"a {file.role} has: {_listed(wanted)}")
+            yield Problem(f"{group}.{name}", name, f"a {file.role} has: {listed(wanted)}")
         for name in wanted.keys() - given.keys():
-            if not (group == "setting" and (name in file.absent or needs.settings[name].came_later)):
+            may_lack = group == "setting" and (name in file.absent or needs.settings[name].came_later)
+            lackable = {"act": needs.acts_may_lack, "each": needs.each_may_lack}.get(group, ())
+            may_lack |= group == "reading" and name in needs.readings_may_lack
+            may_lack |= group == "act" and name in needs.acts_came_later
+            if not may_lack and not (name in file.absent and name in lackable):
                 yield Problem(f"{group}.{name}", None, f"a {file.role} needs it: add [{group}.{name}]")
     yield from _absent(file, needs)
 
 
 def _absent(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
     lackable = [n for n, w in needs.settings.items() if w.may_lack] + ["errors"]
+    lackable += [*needs.acts_may_lack, *needs.each_may_lack]
+    lackable += ["identity"] if file.role in UNNAMED else []
     for name in file.absent:
         if name not in lackable:
-            yield Problem("absent", name, f"only these may be absent: {_listed(lackable)}")
-        if name in file.setting or (name == "errors" and file.errors):
+            yield Problem("absent", name, f"only these may be absent: {listed(lackable)}")
+        if (
+            name in file.setting
+            or name in file.act
+            or name in file.each
+            or (name in ("errors", "identity") and getattr(file, name))
+        ):
             yield Problem("absent", name, "it is described too: take it out of one of the two places")
+    if file.identity is None and "identity" not in file.absent:
+        yield Problem("identity", None, "it is needed: add it")
     if file.errors is None and "errors" not in file.absent:
         yield Problem("errors", None, 'add [errors], or say absent = ["errors"] if there is no error queue')
 
@@ -106,39 +95,15 @@ def _settings(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
 
 def _places(key: str, table: Setting, wanted: Wanted) -> Iterator[Problem]:
     address = {"input"} if wanted.per_input else {"channel"}
-    places = [p for line in table.send for p in _PLACE.findall(line)]
+    places = [p for line in table.send for p in PLACE.findall(line)]
     if places.count(wanted.place) != 1:
         yield Problem(f"{key}.send", list(table.send), f"exactly one {{{wanted.place}}} must stand in it")
-    yield from _stray(f"{key}.send", table.send, address | {wanted.place})
-    yield from _telling(f"{key}.send", table.send)
+    yield from stray(f"{key}.send", table.send, address | {wanted.place})
+    yield from telling(f"{key}.send", table.send)
     if table.ask is not None:
-        yield from _asking(f"{key}.ask", table.ask, address)
+        yield from asking(f"{key}.ask", table.ask, address)
     if wanted.per_input and not all("{input}" in line for line in (*table.send, table.ask or "{input}")):
         yield Problem(key, list(table.send), "say {input} in send and ask: the setting belongs to one input")
-
-
-def _stray(key: str, lines: Iterable[str], allowed: set[str]) -> Iterator[Problem]:
-    for line in lines:
-        for place in _PLACE.findall(line):
-            if place not in allowed:
-                named = _listed("{" + p + "}" for p in sorted(allowed))
-                yield Problem(key, line, f"unknown placeholder {{{place}}}; here one may use {named}")
-        if "{" in _PLACE.sub("", line) or "}" in _PLACE.sub("", line):
-            yield Problem(key, line, "a brace without its partner")
-
-
-def _telling(key: str, lines: Iterable[str]) -> Iterator[Problem]:
-    for line in lines:
-        if "?" in line:
-            yield Problem(key, line, "a message that is told must not ask: move the question to `ask`")
-        if ";" in line:
-            yield Problem(key, line, "one command a message: write several entries instead of `;`")
-
-
-def _asking(key: str, line: str, allowed: set[str]) -> Iterator[Problem]:
-    if line.count("?") != 1 or ";" in line:
-        yield Problem(key, line, "exactly one question, with one `?`")
-    yield from _stray(key, (line,), allowed)
 
 
 def _read_back(key: str, table: Setting, wanted: Wanted) -> Iterator[Problem]:
@@ -153,17 +118,22 @@ def _read_back(key: str, table: Setting, wanted: Wanted) -> Iterator[Problem]:
 def _order(key: str, name: str, table: Setting, order: list[str]) -> Iterator[Problem]:
     for other in table.changes:
         if other not in order:
-            yield Problem(f"{key}.changes", other, f"settings of this role: {_listed(order)}")
+            yield Problem(f"{key}.changes", other, f"settings of this role: {listed(order)}")
         elif order.index(other) <= order.index(name):
             yield Problem(f"{key}.changes", other, f"{other} is set before {name}: this role can't cope with that")
 
 
 def _number(key: str, table: NumberSetting, wanted: Wanted) -> Iterator[Problem]:
-    if (table.decimals is None) == (table.digits is None):
-        yield Problem(f"{key}.decimals", table.decimals, "give decimals or digits: one of the two")
+    forms = [table.decimals is not None, table.digits is not None, bool(table.rungs)]
+    if forms.count(True) != 1:
+        yield Problem(f"{key}.decimals", table.decimals, "give decimals or digits: one of the two (or rungs instead)")
+    if table.width is not None and table.decimals is None:
+        yield Problem(f"{key}.width", table.width, "it needs decimals: a number of fixed width has no exponent")
+    if table.rungs and (table.convert != "none" or table.count_of != 1.0 or wanted.rounds_down):
+        yield Problem(f"{key}.rungs", len(table.rungs), "rungs are in our unit: take convert and count_of out")
     allowed = ("none", *wanted.conversions)
     if table.convert not in allowed:
-        yield Problem(f"{key}.convert", table.convert, f"conversions for this setting: {_listed(allowed)}")
+        yield Problem(f"{key}.convert", table.convert, f"conversions for this setting: {listed(allowed)}")
     elif CONVERSIONS[table.convert].needs_divisions != (table.half_divisions is not None):
         yield Problem(f"{key}.half_divisions", table.half_divisions, "needed by conversion to divisions, only there")
     if wanted.may_be_infinite and table.infinite is None:
@@ -179,10 +149,10 @@ def _number(key: str, table: NumberSetting, wanted: Wanted) -> Iterator[Problem]
 def _words(key: str, table: WordSetting, wanted: Wanted) -> Iterator[Problem]:
     known = (*wanted.words, *wanted.may_words)
     for ours in table.words.keys() - set(known):
-        yield Problem(f"{key}.words.{ours}", table.words[ours], f"words of this setting: {_listed(known)}")
+        yield Problem(f"{key}.words.{ours}", table.words[ours], f"words of this setting: {listed(known)}")
     missing = set(wanted.words) - table.words.keys()
     if missing and not (wanted.one_of and len(missing) < len(wanted.words)):
-        yield Problem(f"{key}.words", dict(table.words), f"add the instrument's word for: {_listed(sorted(missing))}")
+        yield Problem(f"{key}.words", dict(table.words), f"add the instrument's word for: {listed(sorted(missing))}")
     if table.ask is not None and not table.samples:
         yield Problem(f"{key}.samples", None, "give a sample reply and what it means")
 
@@ -200,6 +170,15 @@ def _two_tones(file: DialectFile) -> Iterator[Problem]:
             yield Problem(key, None, "two tones need a word for the shape, a second frequency and a ratio: add it")
 
 
+def _ohms(file: DialectFile) -> Iterator[Problem]:
+    """A meter that reads ohms has a word for it and a reading: both or none."""
+    function = file.setting.get("function")
+    is_said = isinstance(function, WordSetting) and "ohms" in function.words
+    if file.role == "meter" and is_said != ("resistance" in file.reading):
+        key = "reading.resistance" if is_said else "setting.function.words.ohms"
+        yield Problem(key, None, "ohms need a word for the function, and [[reading.resistance]]: both or none")
+
+
 # --- the other tables ------------------------------------------------------------------------------
 
 
@@ -208,8 +187,8 @@ def _acts(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
         if (act := file.act.get(name)) is None:
             continue
         key = f"act.{name}.send"
-        yield from _telling(key, act.send)
-        yield from _stray(key, act.send, {"channel", place} - {""})
+        yield from telling(key, act.send)
+        yield from stray(key, act.send, {"channel", place} - {""})
         if place and sum(line.count("{" + place + "}") for line in act.send) != 1:
             yield Problem(key, list(act.send), f"exactly one {{{place}}} must stand in it")
 
@@ -220,9 +199,19 @@ def _each(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
             continue
         if table.kind != kind:
             yield Problem(f"each.{name}.kind", table.kind, f"it is a {kind}")
-        if table.ask.count("{names}") != 1:
-            yield Problem(f"each.{name}.ask", table.ask, "exactly one {names} must stand in it")
-        yield from _asking(f"each.{name}.ask", table.ask, {"names"})
+        yield from _each_asked(f"each.{name}", table)
+
+
+def _each_asked(key: str, table: Each) -> Iterator[Problem]:
+    ask = table.ask
+    if table.answers == "those_on":
+        if table.kind != "boolean" or "{name}" in ask:
+            yield Problem(f"{key}.answers", table.answers, "only for a boolean of several channels in one reply")
+    elif sum(line.count("{names}") + line.count("{name}") for line in (*table.first, ask)) != 1:
+        yield Problem(f"{key}.ask", ask, "exactly one {names} must stand in it (or one {name})")
+    yield from asking(f"{key}.ask", ask, {"names", "name", "channel"})
+    yield from telling(f"{key}.first", table.first)
+    yield from stray(f"{key}.first", table.first, {"names", "channel"})
 
 
 def _readings(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
@@ -230,9 +219,13 @@ def _readings(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
         parts = file.reading.get(name, ())
         given = [q for part in parts for q in part.gives]
         if parts and sorted(given) != sorted(quantities):
-            yield Problem(f"reading.{name}.gives", given, f"each of these exactly once: {_listed(quantities)}")
+            yield Problem(f"reading.{name}.gives", given, f"each of these exactly once: {listed(quantities)}")
         for n, part in enumerate(parts):
-            yield from _asking(f"reading.{name}[{n}].ask", part.ask, {"channel"})
+            yield from asking(f"reading.{name}[{n}].ask", part.ask, {"channel"})
+            yield from telling(f"reading.{name}[{n}].first", part.first)
+            yield from stray(f"reading.{name}[{n}].first", part.first, {"channel"})
+            if part.units and len(part.units) != len(part.gives):
+                yield Problem(f"reading.{name}[{n}].units", list(part.units), "one for each of `gives`, in order")
 
 
 def _tables(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
@@ -243,60 +236,21 @@ def _tables(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
         if given and name not in needs.tables:
             yield Problem(name, "...", f"a {file.role} has no such table: take it out")
     if file.completion and "completion" in needs.tables:
-        yield from _completion(file.completion)
+        yield from completion_rules(file.completion)
     if file.trace and "trace" in needs.tables:
-        yield from _trace(file.trace)
+        yield from trace_rules(file.trace)
     if file.status and "status" in needs.tables:
         yield from _status(file.status)
 
 
-def _completion(table: Completion) -> Iterator[Problem]:
-    for state in table.states.keys() - set(STATES):
-        yield Problem(f"completion.states.{state}", table.states[state], f"states: {_listed(STATES)}")
-    for state in ("rest", "ready"):
-        if state not in table.states:
-            yield Problem(f"completion.states.{state}", None, "give the words the instrument answers in it")
-    if table.kind == "state_word" and table.counter_ask is None:
-        remedy = "give the query of a count of complete captures: rest is shown before the start too"
-        yield Problem("completion.counter_ask", None, remedy)
-    if (table.kind == "blocking_query") != (table.done_ask is not None):
-        yield Problem("completion.done_ask", table.done_ask, "needed by blocking_query, and only there")
-    for name in ("state_ask", "counter_ask", "done_ask"):
-        if (line := getattr(table, name)) is not None:
-            yield from _asking(f"completion.{name}", line, set())
-
-
-def _trace(table: Trace) -> Iterator[Problem]:
-    if table.formula not in FORMULAS:
-        yield Problem("trace.formula", table.formula, f"formulas: {_listed(FORMULAS)}")
-        return
-    wanted = {*PREAMBLE_TERMS, *FORMULAS[table.formula].terms}
-    if table.fields.keys() != wanted:
-        yield Problem("trace.fields", dict(table.fields), f"exactly these terms: {_listed(sorted(wanted))}")
-    for term, place in table.fields.items():
-        if place >= table.field_count:
-            yield Problem(f"trace.fields.{term}", place, f"the preamble has fields 0 to {table.field_count - 1}")
-    for n, expect in enumerate(table.expect):
-        if expect.field >= table.field_count:
-            yield Problem(f"trace.expect[{n}].field", expect.field, f"fields 0 to {table.field_count - 1}")
-    if not any("{input}" in line for line in table.send):
-        yield Problem("trace.send", list(table.send), "say {input}: the input must be chosen")
-    yield from _telling("trace.send", table.send)
-    yield from _stray("trace.send", table.send, {"input"})
-    if "{input}" not in table.source_reads:
-        yield Problem("trace.source_reads", table.source_reads, "say {input}: the reply must name the input")
-    yield from _stray("trace.source_reads", (table.source_reads,), {"input"})
-    yield from _asking("trace.source_ask", table.source_ask, {"input"})
-    yield from _asking("trace.preamble_ask", table.preamble_ask, {"input"})
-    yield from _asking("trace.block_ask", table.block_ask, {"input"})
-
-
 def _status(registers: tuple[Status, ...]) -> Iterator[Problem]:
     for n, register in enumerate(registers):
-        yield from _asking(f"status[{n}].ask", register.ask, {"channel"})
+        yield from asking(f"status[{n}].ask", register.ask, {"channel"})
         for meaning in register.bits.keys() - set(BIT_MEANINGS):
             bit = register.bits[meaning]
-            yield Problem(f"status[{n}].bits.{meaning}", bit, f"meanings: {_listed(BIT_MEANINGS)}")
+            yield Problem(f"status[{n}].bits.{meaning}", bit, f"meanings: {listed(BIT_MEANINGS)}")
+        for meaning in set(register.low) - register.bits.keys():
+            yield Problem(f"status[{n}].low", meaning, f"meanings of this register: {listed(register.bits)}")
         if len(set(register.bits.values())) != len(register.bits):
             yield Problem(f"status[{n}].bits", dict(register.bits), "two meanings share a bit: look it up again")
     for latched, wanted in ((False, LIVE_BITS), (True, LATCHED_BITS)):
@@ -310,20 +264,12 @@ def _facts(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
     for name, value in file.facts:
         if name in needs.facts and value is None:
             yield Problem(f"facts.{name}", None, f"a {file.role} needs it: add {name} to [facts]")
-        if name not in needs.facts and value is not None:
+        if name not in (*needs.facts, *needs.facts_may_lack) and value is not None:
             yield Problem(f"facts.{name}", value, f"it means nothing for a {file.role}: take it out")
 
 
 def _make_safe(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
     if needs.make_safe and not file.make_safe.send:
         yield Problem("make_safe.send", [], f"a {file.role} needs lines that make it harmless in any state")
-    yield from _telling("make_safe.send", file.make_safe.send)
-    yield from _stray("make_safe.send", file.make_safe.send, {"channel"})
-
-
-def _link(file: DialectFile) -> Iterator[Problem]:
-    yield from _asking("identity.ask", file.identity.ask, set())
-    yield from _telling("link.opening", file.link.opening)
-    yield from _stray("link.opening", file.link.opening, set())
-    if file.errors:
-        yield from _asking("errors.ask", file.errors.ask, set())
+    yield from telling("make_safe.send", file.make_safe.send)
+    yield from stray("make_safe.send", file.make_safe.send, {"channel"})

@@ -11,11 +11,12 @@ from functools import partial
 
 from drivers.capabilities import NEEDS
 from drivers.conversions import Surroundings
+from drivers.dialect_lines import Problem
 from drivers.dialect_model import BooleanSetting, DialectFile, NumberSetting, Setting
-from drivers.dialect_rules import Problem
 from drivers.errors import InstrumentError
-from drivers.reply_text import bits_set, each_value, preamble, reading_values
-from drivers.setting_text import SettingText, Value
+from drivers.pieces import sample_codes
+from drivers.reply_text import bits_set, each_value, preamble, reading_values, relays_on
+from drivers.setting_text import NOWHERE, SettingText, Value
 
 _ASKED = "sample"  # stands for the instrument's name in messages
 
@@ -23,7 +24,7 @@ _ASKED = "sample"  # stands for the instrument's name in messages
 def sample_problems(file: DialectFile) -> list[Problem]:
     """Samples that do not parse to what the file says, messages that do not render."""
     found = [*_settings(file), *_readings(file), *_each(file), *_status(file)]
-    return [*found, *_trace(file)]
+    return [*found, *_trace(file), *_relay_word(file)]
 
 
 def _says(read: Callable[[], object], means: object) -> str | None:
@@ -48,18 +49,21 @@ def _alike(got: object, means: object) -> bool:
 def _settings(file: DialectFile) -> Iterator[Problem]:
     for name, table in file.setting.items():
         text = SettingText(name, NEEDS[file.role].settings[name].place, table)
-        for n, (reply, means, record_s) in enumerate(_samples_of(table)):
+        for n, (reply, means, around) in enumerate(samples_of(table)):
             key = f"setting.{name}.samples[{n}]"
-            yield from _setting_sample(key, text, reply, means, Surroundings(record_s))
+            yield from _setting_sample(key, text, reply, means, around)
 
 
-def _samples_of(table: Setting) -> list[tuple[str, Value, float]]:
-    """(reply, what it means, length of the record in s or nan)."""
+def samples_of(table: Setting) -> list[tuple[str, Value, Surroundings]]:
+    """(reply, what it means, what its conversion needs to know)."""
     if isinstance(table, NumberSetting):
-        return [(s.reply, s.means, s.record_s or math.nan) for s in table.samples]
+        return [
+            (s.reply, s.means, Surroundings(s.record_s or math.nan, interval_s=s.interval_s or math.nan))
+            for s in table.samples
+        ]
     if isinstance(table, BooleanSetting):
-        return [(s.reply, s.means, math.nan) for s in table.samples]
-    return [(s.reply, s.means, math.nan) for s in table.samples]
+        return [(s.reply, s.means, NOWHERE) for s in table.samples]
+    return [(s.reply, s.means, NOWHERE) for s in table.samples]
 
 
 def _setting_sample(key: str, text: SettingText, reply: str, means: Value, around: Surroundings) -> Iterator[Problem]:
@@ -104,7 +108,10 @@ def _readings(file: DialectFile) -> Iterator[Problem]:
 def _each(file: DialectFile) -> Iterator[Problem]:
     for name, table in file.each.items():
         for n, sample in enumerate(table.samples):
-            names = [str(101 + k) for k in range(len(sample.means))]
+            names = sample.names or tuple(str(101 + k) for k in range(len(sample.means)))
+            if len(names) != len(sample.means):
+                yield Problem(f"each.{name}.samples[{n}].names", names, "one name for each of `means`")
+                continue
             means = dict(zip(names, sample.means, strict=True))
             remedy = _says(partial(each_value, table, sample.reply, names, _ASKED), means)
             if remedy:
@@ -120,13 +127,26 @@ def _status(file: DialectFile) -> Iterator[Problem]:
                 yield Problem(f"status[{r}].samples[{n}]", sample.reply, remedy)
 
 
+def _relay_word(file: DialectFile) -> Iterator[Problem]:
+    if (table := file.relay_word) is None:
+        return
+    for n, sample in enumerate(table.samples):
+        remedy = _says(lambda reply=sample.reply: relays_on(table, reply, _ASKED)[1], frozenset(sample.means))  # type: ignore[misc]
+        if remedy:
+            yield Problem(f"relay_word.samples[{n}]", sample.reply, remedy)
+
+
 def _trace(file: DialectFile) -> Iterator[Problem]:
     if (table := file.trace) is None:
         return
+    for n, pieces in enumerate(table.pieces.samples if table.pieces is not None else ()):
+        remedy = _says(partial(sample_codes, table, pieces, _ASKED), pieces.codes)
+        if remedy:
+            yield Problem(f"trace.pieces.samples[{n}]", list(pieces.blocks), remedy)
     for n, sample in enumerate(table.samples):
         key = f"trace.samples[{n}]"
         try:
-            read = preamble(table, sample.reply, _ASKED)
+            read = preamble(table, sample.reply, _ASKED, sample.asked)
         except InstrumentError as error:
             yield Problem(key, sample.reply, error.sentence)
             continue

@@ -78,6 +78,14 @@ def number_or_infinite(text: str, instrument: str) -> float:
     return number(text, instrument)
 
 
+def is_over(text: str) -> bool:
+    """Whether it stands for more than the range holds: +9.9E37, and the words for it."""
+    body = text.strip().upper()
+    if body in _NOTHING:
+        return body in ("INF", "+INF", "INFINITY", "OL", "OVLD", "OVERLOAD")
+    return bool(_NUMBER.match(body)) and SENTINEL_FROM <= float(body) < 9.905e37
+
+
 def numbers(text: str, count: int, instrument: str) -> tuple[float, ...]:
     """`count` comma-separated finite floats."""
     fields = fields_of(text, ",", count, instrument)

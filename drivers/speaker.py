@@ -2,10 +2,47 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
+from drivers.reply_forms import PLAIN, Fielded, KeyValue, NameValue, Plain
 from drivers.timing import Clock
+
+
+class Line(str):
+    """A message with what the link must know of it beside its text.
+
+    first: messages told before a question, in the same exchange. rest_s: rest once it is sent. reply_bytes: length of
+    its reply where nothing ends one. raw: its reply is bytes, not text. block_prefix: text before the block that it
+    asks for; block_ended: a line end follows it.
+    """
+
+    first: tuple[str, ...] = ()
+    rest_s: float = 0.0
+    reply_bytes: int | None = None
+    raw: bool = False
+    block_prefix: str = ""
+    block_ended: bool = True
+
+
+def told(messages: Iterable[str], select: tuple[str, ...] = (), rest_s: float = 0.0) -> tuple[str, ...]:
+    """Messages to be told, the channel selected first, a rest after each."""
+    if not rest_s:
+        return (*select, *messages)
+    lines = [Line(message) for message in messages]
+    for line in lines:
+        line.rest_s = rest_s
+    return (*select, *lines)
+
+
+def asked(message: str, select: tuple[str, ...] = (), reply_bytes: int | None = None, *, raw: bool = False) -> str:
+    """A question, the channel selected first."""
+    if not select and reply_bytes is None and not raw:
+        return message
+    line = Line(message)
+    line.first, line.reply_bytes, line.raw = select, reply_bytes, raw
+    return line
 
 
 @dataclass(frozen=True)
@@ -13,8 +50,9 @@ class Greeting:
     """Sent each time a link is opened or reopened, before anything else, in this order.
 
     opening: told first (headers off, remote on). identity_ask: asked, and the reply must begin with
-    identity_begins ("" accepts any non-empty reply). clear: told next ("" if there is none). error_ask: asked
-    until the reply parses to the number 0, at most error_cap times ("" if the instrument has no queue).
+    identity_begins ("" accepts any non-empty reply); "" asks nothing. clear: told next ("" if there is none).
+    error_ask: asked until the reply parses to the number error_empty, at most error_cap times ("" if it has no queue);
+    error_form: where the number stands.
     """
 
     opening: tuple[str, ...] = ()
@@ -23,6 +61,8 @@ class Greeting:
     clear: str = "*CLS"
     error_ask: str = "SYST:ERR?"
     error_cap: int = 20
+    error_empty: int = 0
+    error_form: Plain | Fielded | KeyValue | NameValue = PLAIN
 
 
 class Speaker(Protocol):

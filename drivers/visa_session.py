@@ -1,5 +1,5 @@
 """One pyvisa session in a thread of its own: the blocking half of a link. Nothing here knows of clocks or of
-greeting.
+greeting. What is no raw socket: bus_session.
 
 pyvisa-py's socket session spins when the peer has closed, looks at its time-out only when nothing arrives, and
 keeps what is left of an old reply. So the thread asks the kernel first what is there (poll, FIONREAD) and reads
@@ -16,7 +16,7 @@ import socket
 import termios
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import Any
@@ -26,7 +26,7 @@ MAX_COUNT_READ = 0x3FFF0006  # VI_SUCCESS_MAX_CNT
 KEEPALIVE_IDLE_S, KEEPALIVE_EVERY_S, KEEPALIVE_PROBES = 10, 5, 3
 DEAD_PEER_MS = 25_000  # like the keepalive: 10 s + 3 probes of 5 s, for bytes that nobody acknowledges
 
-_manager: Any = None
+_managers: dict[str, Any] = {}
 _manager_lock = threading.Lock()
 
 
@@ -44,26 +44,136 @@ class BadBytes(Exception):
 
 @dataclass(frozen=True)
 class Limits:
-    """reply_end: line end of replies. most_reply_bytes: without it. read_s: real seconds a whole reply may take."""
+    """reply_end: line end of replies. most_reply_bytes: without it. read_s: real seconds a whole reply may take.
+    ends: how many line ends a reply has. Where reply_end is empty, a reply is `count` bytes long, or over once nothing
+    came for silence_s."""
 
     reply_end: bytes
     most_reply_bytes: int
     read_s: float
+    ends: int = 1
+    count: int | None = None
+    silence_s: float | None = None
 
 
-def resource_manager() -> Any:
-    """The one of this process, made at the first use: pyvisa takes a tenth of a second to import."""
-    global _manager
+def resource_manager(library: str = "@py") -> Any:
+    """The one of this process and library, made at the first use: pyvisa takes a tenth of a second to import."""
     with _manager_lock:
-        if _manager is None:
+        if library not in _managers:
             import pyvisa
 
-            _manager = pyvisa.ResourceManager("@py")
-        return _manager
+            _managers[library] = pyvisa.ResourceManager(library)
+        return _managers[library]
 
 
-class VisaSession:
-    """All methods but `shut` block and belong to one thread."""
+class Session:
+    """Replies read from a connection; what kind it is, is the matter of those below. heard: keeps each piece that came,
+    if somebody wants it kept. ports: names the connection on a virtual clock. All methods but `shut` block and belong
+    to one thread."""
+
+    ports: Hashable
+    heard: list[bytes] | None = None
+
+    def write(self, data: bytes) -> None:
+        """Raises PeerClosed, BadBytes (unread bytes of an earlier reply), OSError."""
+        raise NotImplementedError
+
+    def shut(self) -> None:
+        """From any thread: end a call that blocks on this connection, where that can be done. The thread must close it
+        afterwards."""
+
+    def close(self) -> None:
+        """End the connection."""
+
+    def read_line(self, limits: Limits) -> bytes:
+        """One reply without its line end."""
+        until_s = _real_s() + limits.read_s
+        self._begin_reply(limits.reply_end, limits.most_reply_bytes, until_s)
+        if not limits.reply_end:
+            return self._unended(limits, until_s)
+        reply = b""
+        while reply.count(limits.reply_end) < limits.ends:
+            if len(reply) > limits.most_reply_bytes:
+                raise BadBytes(f"more than {limits.most_reply_bytes} bytes without a line end")
+            reply += self._some(limits.most_reply_bytes + len(limits.reply_end) + 1, until_s)
+        *lines, surplus = reply.split(limits.reply_end, limits.ends)
+        line = limits.reply_end.join(lines)
+        if len(line) > limits.most_reply_bytes:
+            raise BadBytes(f"a line of {len(line)} bytes where at most {limits.most_reply_bytes} were expected")
+        if surplus:
+            raise BadBytes(f"surplus bytes after a reply: {surplus[:40]!r}")
+        self._nothing_unread()
+        return line
+
+    def _unended(self, limits: Limits, until_s: float) -> bytes:
+        """A reply that nothing ends: by count where it is known, else by silence."""
+        if limits.count is not None:
+            reply = self._exactly(limits.count, until_s)
+            self._nothing_unread()
+            return reply
+        reply = self._some(limits.most_reply_bytes + 1, until_s)
+        while self._more_within(limits.silence_s or 0.0):
+            reply += self._some(limits.most_reply_bytes + 1, until_s)
+            if len(reply) > limits.most_reply_bytes or _real_s() > until_s:
+                raise BadBytes(f"{len(reply)} bytes and no silence")
+        return reply
+
+    def read_block(self, limits: Limits, prefix: bytes = b"", ended: bytes = b"\n") -> bytes:
+        """Payload of one IEEE 488.2 definite-length block (8.7.9): '#', digit d, d digits of count, payload, line
+        end. prefix: what stands before the '#'. ended: what follows the payload.
+        """
+        until_s = _real_s() + limits.read_s
+        self._begin_reply(ended, len(prefix) + 11 + limits.most_reply_bytes, until_s)
+        if prefix and (before := self._exactly(len(prefix), until_s)) != prefix:
+            raise BadBytes(f"{before!r} before a block instead of {prefix!r}")
+        head = self._exactly(2, until_s)
+        if head[:1] != b"#" or head[1:] not in b"123456789":
+            raise BadBytes(f"no block of definite length: begins with {head!r}")
+        digits = self._exactly(int(head[1:]), until_s)
+        if not digits.isdigit():
+            raise BadBytes(f"block count {digits!r} is no number")
+        if int(digits) > limits.most_reply_bytes:
+            raise BadBytes(f"block of {int(digits)} bytes where at most {limits.most_reply_bytes} were expected")
+        payload = self._exactly(int(digits), until_s)
+        end = self._exactly(len(ended), until_s)
+        if end != ended:
+            raise BadBytes(f"{end!r} after a block instead of the line end")
+        self._nothing_unread()
+        return payload
+
+    def _begin_reply(self, end: bytes, most_bytes: int, until_s: float) -> None:
+        """Where a reply comes whole, or not at all."""
+
+    def _some(self, most: int, until_s: float) -> bytes:
+        """At least one byte, at most `most`."""
+        data = self._arrived(most, until_s)
+        if self.heard is not None:
+            self.heard.append(data)
+        return data
+
+    def _exactly(self, count: int, until_s: float) -> bytes:
+        pieces, left = [], count
+        while left:
+            pieces.append(self._some(left, until_s))
+            left -= len(pieces[-1])
+        return b"".join(pieces)
+
+    def _arrived(self, most: int, until_s: float) -> bytes:
+        """As `_some`. Raises ReadTimeout, PeerClosed."""
+        raise NotImplementedError
+
+    def _more_within(self, seconds: float) -> bool:
+        """Whether another byte comes in that time."""
+        raise NotImplementedError
+
+    def _nothing_unread(self) -> None:
+        """Raises BadBytes if there is."""
+
+
+class VisaSession(Session):
+    """A raw socket."""
+
+    ports: tuple[int, int]
 
     def __init__(self, address: str, open_s: float) -> None:
         """Connect. Raises OSError if nobody listens, and whatever pyvisa raises."""
@@ -86,48 +196,10 @@ class VisaSession:
         self._poll.register(self.socket, select.POLLIN)
 
     def write(self, data: bytes) -> None:
-        """Raises PeerClosed, BadBytes (unread bytes of an earlier reply), OSError."""
         self._nothing_unread()
         self._visa.write(self._number, data)
 
-    def read_line(self, limits: Limits) -> bytes:
-        """One reply without its line end."""
-        until_s = _real_s() + limits.read_s
-        reply = b""
-        while limits.reply_end not in reply:
-            if len(reply) > limits.most_reply_bytes:
-                raise BadBytes(f"more than {limits.most_reply_bytes} bytes without a line end")
-            reply += self._some(limits.most_reply_bytes + len(limits.reply_end) + 1, until_s)
-        line, surplus = reply.split(limits.reply_end, 1)
-        if len(line) > limits.most_reply_bytes:
-            raise BadBytes(f"a line of {len(line)} bytes where at most {limits.most_reply_bytes} were expected")
-        if surplus:
-            raise BadBytes(f"surplus bytes after a reply: {surplus[:40]!r}")
-        self._nothing_unread()
-        return line
-
-    def read_block(self, limits: Limits) -> bytes:
-        """Payload of one IEEE 488.2 definite-length block (8.7.9): '#', digit d, d digits of count, payload, line
-        end.
-        """
-        until_s = _real_s() + limits.read_s
-        head = self._exactly(2, until_s)
-        if head[:1] != b"#" or head[1:] not in b"123456789":
-            raise BadBytes(f"no block of definite length: begins with {head!r}")
-        digits = self._exactly(int(head[1:]), until_s)
-        if not digits.isdigit():
-            raise BadBytes(f"block count {digits!r} is no number")
-        if int(digits) > limits.most_reply_bytes:
-            raise BadBytes(f"block of {int(digits)} bytes where at most {limits.most_reply_bytes} were expected")
-        payload = self._exactly(int(digits), until_s)
-        end = self._exactly(len(limits.reply_end), until_s)
-        if end != limits.reply_end:
-            raise BadBytes(f"{end!r} after a block instead of the line end")
-        self._nothing_unread()
-        return payload
-
     def shut(self) -> None:
-        """From any thread: end a call that blocks on this connection. The thread must close it afterwards."""
         with contextlib.suppress(OSError):
             self.socket.shutdown(socket.SHUT_RDWR)
 
@@ -161,19 +233,14 @@ class VisaSession:
             waiting = self._waiting_bytes()
             raise BadBytes(f"{waiting} surplus bytes that nobody asked for")
 
-    def _some(self, most: int, until_s: float) -> bytes:
-        """At least one byte, at most `most`."""
+    def _more_within(self, seconds: float) -> bool:
+        return bool(self._poll.poll(seconds * 1000))
+
+    def _arrived(self, most: int, until_s: float) -> bytes:
         if not self._poll.poll(max(0.0, until_s - _real_s()) * 1000):
             raise ReadTimeout
         data, _ = self._visa.read(self._number, min(self._waiting_bytes(), most, MOST_AT_ONCE))
         return bytes(data)
-
-    def _exactly(self, count: int, until_s: float) -> bytes:
-        pieces, left = [], count
-        while left:
-            pieces.append(self._some(left, until_s))
-            left -= len(pieces[-1])
-        return b"".join(pieces)
 
     def _waiting_bytes(self) -> int:
         count = array.array("i", [0])

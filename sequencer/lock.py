@@ -64,8 +64,8 @@ def folders() -> tuple[Path, ...]:
 
 
 def key_of(addresses: Mapping[str, str]) -> str:
-    """addresses: VISA resource per role."""
-    text = "|".join(addresses[role].strip().lower() for role in ENERGISING)
+    """addresses: VISA resource per role. A supply that a person works has none."""
+    text = "|".join(addresses[role].strip().lower() for role in ENERGISING if role in addresses)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from drivers.dialect import Dialect
 from sequencer.errors import InputRefused, Problem
+from sequencer.ledger.room import needed_bytes
 from sequencer.plan.check_table import Checked, check_json, check_table
 from sequencer.plan.estimate import estimates
 from sequencer.plan.expand import expand
@@ -17,7 +18,7 @@ from sequencer.plan.load import gather_inputs
 from sequencer.plan.models import RoleName
 from sequencer.plan.refuse import refusals
 from sequencer.plan.schema import file_schemas
-from sequencer.roles import load_dialects
+from sequencer.roles import fitted_dialects
 
 DEMO_PLAN = "overnight_batch"
 DEMO_BENCH = "ferry_workshop"
@@ -36,6 +37,10 @@ class Check:
     def refused(self) -> list[Problem]:
         return list(dict.fromkeys(problem for one in self.units for problem in one.refused))
 
+    def needed_bytes(self, keep_shots: bool) -> int:
+        """Room on the disk, at most."""
+        return sum(needed_bytes(one.points, one.estimates, keep_shots) for one in self.units)
+
     def text(self) -> str:
         return "\n\n".join("\n".join(check_table(one)) for one in self.units)
 
@@ -52,14 +57,21 @@ def version() -> str:
 
 def schemas() -> dict[str, Any]:
     """JSON Schema of every file and message, by kind."""
+    from pydantic import BaseModel
+
     from drivers.dialect_model import DialectFile
+    from sequencer.comparing.rows_of import comparison_schema
     from sequencer.faults_file import FaultsFile
     from sequencer.ledger.results import results_schema
+    from sequencer.publish.broker_file import BrokerFile
+    from sequencer.publish.live import live_schemas
     from sequencer.publish.messages import message_schemas
 
-    messages = {f"message-{kind}": schema for kind, schema in message_schemas().items()}
-    files = {"dialect": DialectFile.model_json_schema(), "faults": FaultsFile.model_json_schema()}
-    return file_schemas() | files | {"results": results_schema()} | messages
+    told = message_schemas() | live_schemas()
+    messages = {f"message-{kind}": schema for kind, schema in told.items()}
+    others: dict[str, type[BaseModel]] = {"dialect": DialectFile, "faults": FaultsFile, "broker": BrokerFile}
+    files = {kind: model.model_json_schema() for kind, model in others.items()}
+    return file_schemas() | files | {"results": results_schema(), "comparison": comparison_schema()} | messages
 
 
 def read(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:
@@ -68,7 +80,7 @@ def read(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inp
     dialects: dict[RoleName, Dialect] = {}
     if inputs is not None:
         try:
-            dialects = load_dialects(inputs.bench)
+            dialects = fitted_dialects(inputs.bench)
         except InputRefused as refused:
             problems += refused.problems
         if problems:
@@ -87,7 +99,17 @@ def _asked(plan: str | None, units: tuple[str, ...], bench: str | None) -> tuple
 
 def check(plan: str, units: Sequence[str], bench: str | None) -> Check:
     """Every unit of the plan on paper. Raises InputRefused where a file alone cannot be used."""
-    inputs, _ = read(plan, units, bench)
+    return checked(plan, units, bench)[0]
+
+
+def checked(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Check, Inputs, dict[RoleName, Dialect]]:
+    """As `check`, with what was read: who goes on from here drives what was shown, whatever becomes of the files."""
+    inputs, dialects = read(plan, units, bench)
+    return on_paper(inputs), inputs, dialects
+
+
+def on_paper(inputs: Inputs) -> Check:
+    """Every unit, of what was read."""
     return Check(tuple(_on_paper(inputs, one) for one in inputs.units))
 
 
@@ -100,10 +122,11 @@ def _on_paper(inputs: Inputs, one: UnitInBay) -> Checked:
     return Checked(plan, unit, bench, points, costs, tuple(refused))
 
 
-def accepted(plan: str | None, units: Sequence[str], bench: str | None) -> tuple[Inputs, dict[RoleName, Dialect]]:
-    """As `read`, and nothing is refused of any unit. Raises InputRefused with all that is."""
-    inputs, dialects = read(plan, units, bench)
-    refused = Check(tuple(_on_paper(inputs, one) for one in inputs.units)).refused
-    if refused:
-        raise InputRefused(refused)
-    return inputs, dialects
+def accepted(
+    plan: str | None, units: Sequence[str], bench: str | None
+) -> tuple[Check, Inputs, dict[RoleName, Dialect]]:
+    """As `checked`, and nothing is refused of any unit. Raises InputRefused with all that is."""
+    on_paper, inputs, dialects = checked(plan, units, bench)
+    if on_paper.refused:
+        raise InputRefused(on_paper.refused)
+    return on_paper, inputs, dialects

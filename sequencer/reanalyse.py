@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from sequencer.ledger.declared import Declared, DeclaredRun, read_declared
+from sequencer.ledger.declared import Declared, DeclaredRun, declared_of_runs
 from sequencer.ledger.traces import read_trace
 from sequencer.measurements.judge import judge
 from sequencer.measurements.output_power import Outcome, output_power
@@ -23,7 +23,7 @@ from sequencer.measurements.predict import Learned
 from sequencer.measurements.registry import VALUE_MEASUREMENTS
 from sequencer.measurements.requests import Reply, Request
 from sequencer.measurements.values import Context
-from sequencer.night.replay import OtherWay, replay, talks_of
+from sequencer.night.replay import OtherWay, has_meter_ohms, has_two_tones, replay, talks_of
 from sequencer.night.setup import NightPlan, UnitRun, groups, power_job
 from sequencer.night.shelf import talks_folder
 from sequencer.night.unit_state import drive_ended_ns
@@ -80,11 +80,11 @@ class _State:
 
 def reanalyse(folder: Path, results: Mapping[str, Any]) -> dict[str, list[Again]]:
     """Per run, its points in order. results: as kept. Raises InputRefused."""
-    declared = read_declared(folder)
+    declared = declared_of_runs(folder)
     return {
-        run["id"]: list(_Run(folder, declared, run, declared.run[run["id"]]).points())
+        run["id"]: list(_Run(folder, told, run, told.run[run["id"]]).points())
         for run in results["runs"]
-        if run["id"] in declared.run
+        if (told := declared.get(run["id"])) is not None
     }
 
 
@@ -125,7 +125,7 @@ class _Run:
         state, searched = self._state, tuple(point for point in group if isinstance(point, Point))
         point = searched[0]
         key = (point.frequency_hz, point.load, point.channels, point.supply_v)
-        job = power_job(self._night, self._run, searched)
+        job = power_job(self._night, self._run, searched, state.rows)
         outcome: Outcome = replay(talk, output_power(job, state.proofs.get(key), tuple(state.learned)), state.heard)
         if outcome.proof is not None:
             state.proofs[key] = outcome.proof
@@ -139,7 +139,9 @@ class _Run:
     def _valued(self, talk: Path, point: AnyPoint) -> list[Row]:
         assert isinstance(point, ValuePoint)
         state, run = self._state, self._run
-        context = Context(run.unit, self._night.bench, run.bay, tuple(state.rows), state.last_drive_ns)
+        earlier, tones = tuple(state.rows), has_two_tones(talk)
+        context = Context(run.unit, self._night.bench, run.bay, earlier, state.last_drive_ns, tones)
+        context = replace(context, meter_reads_ohms=has_meter_ohms(talk))
         job = value_job(self._night, run, point, context)
         return [value_row(point, replay(talk, VALUE_MEASUREMENTS[point.measurement](job), state.heard))]
 
@@ -148,7 +150,7 @@ class _Run:
         trace = next((name for name in row.get("traces", ()) if "+accepted" in name), None)
         if not isinstance(point, Point) or trace is None or row["outcome"] != "measured":
             return Again(row["id"], NOT_REDONE, row, reason=NO_TALK)
-        job: PowerJob = power_job(self._night, self._run, (point,))
+        job: PowerJob = power_job(self._night, self._run, (point,), self._state.rows)
         shot = read_trace(self._folder / trace)
         before_v = next((rail["at_unit_before_v"] for rail in row["rails"]), None)
         now = again(job, judge(job, shot, {}, before_v))

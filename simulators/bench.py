@@ -9,13 +9,24 @@ from simulators.faults import LinkFaults
 from simulators.panels.cut_off_a import CutOffA
 from simulators.panels.digitiser_a import DigitiserA
 from simulators.panels.digitiser_b import DigitiserB
+from simulators.panels.digitiser_c import DigitiserC
 from simulators.panels.front import Front
 from simulators.panels.generator_a import GeneratorA
+from simulators.panels.generator_b import GeneratorB
+from simulators.panels.generator_c import GeneratorC
 from simulators.panels.interlock_a import InterlockA
 from simulators.panels.load_switch_a import LoadSwitchA
+from simulators.panels.load_switch_b import LoadSwitchB
+from simulators.panels.load_switch_c import LoadSwitchC
+from simulators.panels.meter_a import MeterA
+from simulators.panels.meter_b import MeterB
+from simulators.panels.meter_c import MeterC
 from simulators.panels.supply_a import SupplyA
 from simulators.panels.supply_b import SupplyB
+from simulators.panels.supply_c import SupplyC
 from simulators.panels.thermometer_a import ThermometerA
+from simulators.panels.thermometer_b import ThermometerB
+from simulators.panels.thermometer_c import ThermometerC
 from simulators.server import InstrumentServer
 from simulators.timebase import TimeBase
 from simulators.world.bench_truth import BenchTruth, InputTruth
@@ -42,7 +53,8 @@ class BenchSpec:
 
     roles: role -> instrument. wiring: digitiser input -> wire. loads: name -> channel -> (contacts, true ohms).
     probe_factors: digitiser input -> probe really fitted, where it differs from `truth`.
-    bays: places with the units in them.
+    bays: places with the units in them. rates_hz: what the digitiser samples at by its order number, where its
+    front's own rates are others. meter: wire -> contacts that put the meter on it.
     """
 
     roles: Mapping[str, Instrument]
@@ -51,6 +63,8 @@ class BenchSpec:
     bays: tuple[Bay, ...]
     probe_factors: Mapping[int, float] = field(default_factory=dict)
     truth: BenchTruth = field(default_factory=BenchTruth)
+    meter: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    rates_hz: tuple[float, ...] = ()
 
     @property
     def layout(self) -> Layout:
@@ -67,12 +81,23 @@ class BenchSpec:
 
 FRONTS: dict[str, Callable[[World, str, BenchSpec], Front]] = {
     "generator-a": lambda world, serial, spec: GeneratorA(world, serial),
-    "digitiser-a": lambda world, serial, spec: DigitiserA(world, serial, dict(spec.wiring)),
-    "digitiser-b": lambda world, serial, spec: DigitiserB(world, serial, dict(spec.wiring)),
+    "generator-b": lambda world, serial, spec: GeneratorB(world, serial),
+    "generator-c": lambda world, serial, spec: GeneratorC(world, serial),
+    "digitiser-a": lambda world, serial, spec: DigitiserA(world, serial, dict(spec.wiring), spec.rates_hz),
+    "digitiser-b": lambda world, serial, spec: DigitiserB(world, serial, dict(spec.wiring), spec.rates_hz),
+    "digitiser-c": lambda world, serial, spec: DigitiserC(world, serial, dict(spec.wiring), spec.rates_hz),
     "supply-a": lambda world, serial, spec: SupplyA(world, serial),
     "supply-b": lambda world, serial, spec: SupplyB(world, serial),
+    "supply-c": lambda world, serial, spec: SupplyC(world, serial),
     "load-switch-a": lambda world, serial, spec: LoadSwitchA(world, serial),
+    "load-switch-b": lambda world, serial, spec: LoadSwitchB(world, serial),
+    "load-switch-c": lambda world, serial, spec: LoadSwitchC(world, serial),
     "thermometer-a": lambda world, serial, spec: ThermometerA(world, serial),
+    "thermometer-b": lambda world, serial, spec: ThermometerB(world, serial),
+    "thermometer-c": lambda world, serial, spec: ThermometerC(world, serial),
+    "meter-a": lambda world, serial, spec: MeterA(world, serial, spec.meter),
+    "meter-b": lambda world, serial, spec: MeterB(world, serial, spec.meter),
+    "meter-c": lambda world, serial, spec: MeterC(world, serial, spec.meter),
     "interlock-a": lambda world, serial, spec: InterlockA(world, serial),
     "cut-off-a": lambda world, serial, spec: CutOffA(world, serial),
 }
@@ -107,11 +132,24 @@ class SimulatedBench:
             for role, panel in self.panels.items()
         }
 
+    def now_ns(self) -> int:
+        """Bench clock."""
+        return self._timebase.now_ns()
+
     async def start(self) -> dict[str, str]:
         """Role -> VISA resource name."""
         for server in self.servers.values():
             await server.start()
         return {role: server.address for role, server in self.servers.items()}
+
+    def lay(self, loop_input: str | None, dummy_ohm: float | None) -> None:
+        """As a person connects a bench without units to prove it: this digitiser input's probe on the generator's
+        output, a resistor across the supply's lead.
+        """
+        if loop_input is not None:
+            self.world.probes[int(loop_input.removeprefix("ch"))] = "input"
+        if dummy_ohm is not None:
+            self.world.laid.dummy_ohm = dummy_ohm
 
     @property
     def worked_s(self) -> float:

@@ -33,4 +33,4 @@ need pdfinfo poppler-utils
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/mypy
-OPENBLAS_NUM_THREADS=1 exec .venv/bin/python -P -m pytest "$@"
+OPENBLAS_NUM_THREADS=1 exec .venv/bin/python -P -m pytest -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder "$@"

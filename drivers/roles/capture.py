@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from drivers.conversions import Line
 from drivers.dialect_model import Trace
 from drivers.errors import GarbledReply, SettingRefused
-from drivers.reply_text import CodeSpan, Preamble
+from drivers.reply_text import WORD_BITS, CodeSpan, Preamble
 
 if TYPE_CHECKING:
     import numpy as np
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
     Codes = NDArray[np.int32]
 
+_HALF_WORD = 32768  # codes from the centre to the end of a 16-bit word
 _ENOUGH_CODES = 32  # different codes in a trace before their spacing says anything about the converter
 
 
@@ -100,15 +102,36 @@ class RawTrace:
         return bool(self.codes.min() <= self.low_code or self.codes.max() >= self.high_code)
 
 
-def codes_from(table: Trace, payload: bytes, samples: int, instrument: str) -> Codes:
-    """The block's words as int32, shape (samples,). Raises GarbledReply if it is not `samples` words long."""
+def sample_bytes(table: Trace) -> int:
+    """Bytes of one sample in the block."""
+    return 4 if table.element == "f32" else WORD_BITS[table.element] // 8
+
+
+def volts_as_codes(table: Trace, read: Preamble, full_scale_v: float) -> Preamble:
+    """Samples that come as volts are kept as codes of 16 bits over plus and minus full_scale_v; others as they are."""
+    if table.element != "f32":
+        return read
+    return replace(read, line=Line(full_scale_v / _HALF_WORD, 0.0), half_codes=_HALF_WORD)
+
+
+def codes_from(table: Trace, payload: bytes, read: Preamble, instrument: str) -> Codes:
+    """The block's samples as int32, shape (read.samples,). Volts beyond the range, infinity (9.9E37) too, are at the
+    end codes. Raises GarbledReply if the block has another length, or a hole (9.91E37, NaN)."""
     import numpy as np
 
-    if len(payload) != 2 * samples:
-        raise GarbledReply(instrument, f"a block of {len(payload)} bytes came for {samples} samples of 2 bytes")
-    order = "<" if table.order == "little" else ">"
-    kind = "u2" if table.element == "u16" else "i2"
-    return np.frombuffer(payload, dtype=order + kind).astype(np.int32)
+    size = sample_bytes(table)
+    if len(payload) != size * read.samples:
+        raise GarbledReply(
+            instrument, f"a block of {len(payload)} bytes came for {read.samples} samples of {size} bytes"
+        )
+    kind = ("<" if table.order == "little" else ">") + f"{table.element[0]}{size}"
+    came = np.frombuffer(payload, dtype=kind)
+    if table.element != "f32":
+        return came.astype(np.int32)
+    volts = came.astype(np.float64)
+    if bool(np.any(np.isnan(volts) | (np.abs(volts - 9.91e37) < 1e34))):
+        raise GarbledReply(instrument, "samples that are no numbers: a hole in the record")
+    return np.clip(np.rint(volts / read.line.per_code_v), -_HALF_WORD, _HALF_WORD - 1).astype(np.int32)
 
 
 def within_one_sample(time_s: float, wanted_s: float, sample_interval_s: float) -> bool:
@@ -126,7 +149,7 @@ def check_preamble(read: Preamble, wanted: CaptureSet, input_number: int, instru
     if not within_one_sample(read.start_s, wanted.start_s, wanted.sample_interval_s):
         sentence = f"the record begins {read.start_s:.9g} s after the trigger, {wanted.start_s:.9g} s was set"
         raise SettingRefused(instrument, sentence)
-    half_v = read.line.per_code_v * 32768
+    half_v = read.line.per_code_v * read.half_codes
     full_scale_v = wanted.full_scale_v[input_number]
     if not math.isclose(half_v, full_scale_v, rel_tol=0.01):
         sentence = f"input {input_number} reaches {half_v:g} V, {full_scale_v:g} V were set"

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from drivers import scpi
 from drivers.conversions import Surroundings
 from drivers.dialect import Dialect
+from drivers.dialect_model import WordSetting
 from drivers.errors import SettingRefused
+from drivers.reply_forms import value_in
 from drivers.scpi import ErrorEntry
 from drivers.setting_text import NOWHERE, SettingText, Value
 from drivers.speaker import Speaker
@@ -47,6 +49,11 @@ class Conversation:
     def has(self, name: str) -> bool:
         return name in self.dialect.settings
 
+    def has_word(self, name: str, word: str) -> bool:
+        """Whether the dialect has one of the words that it may do without."""
+        table = self.setting(name).table
+        return isinstance(table, WordSetting) and word in table.words
+
     # --- preparation ------------------------------------------------------------------------------
 
     def forget(self) -> None:
@@ -78,9 +85,14 @@ class Conversation:
         await self.drain(group)
         await self.compare(*puts)
 
+    async def put_if_there(self, group: str, *puts: Put) -> None:
+        """As `put`, without those that the dialect file says the instrument does not have. Only for what may lack."""
+        await self.put(group, *(p for p in puts if self.has(p.name)))
+
     async def send(self, *puts: Put) -> None:
         """Send all in order, in one go; what the instrument made of them is not looked at."""
-        await self.speaker.tell(*(m for p in puts for m in self._messages(p)))
+        if messages := [m for p in puts for m in self._messages(p)]:
+            await self.speaker.tell(*messages)
 
     async def compare(self, *puts: Put) -> None:
         """Read back what is readable and compare with what was sent."""
@@ -88,6 +100,16 @@ class Conversation:
             text = self.setting(put.name)
             if text.readable:
                 await self._compare(put, text)
+
+    async def are_set(self, *puts: Put) -> bool:
+        """Whether all that is readable still reads as it was sent: a restart may have left the link as it was."""
+        for put in puts:
+            text = self.setting(put.name)
+            if text.readable:
+                reply = await self.speaker.ask(text.question(put.input))
+                if not text.agrees(put.value, reply, self.name, put.around):
+                    return False
+        return True
 
     async def ask_setting(self, name: str, input_number: int = 0, around: Surroundings = NOWHERE) -> Value:
         """What is set now, in our unit."""
@@ -119,7 +141,8 @@ class Conversation:
             return ()
         entries: list[ErrorEntry] = []
         for _ in range(errors.read_at_most):
-            entry = scpi.error_entry(await self.speaker.ask(errors.ask), self.name)
+            reply = await self.speaker.ask(self.dialect.question(errors.ask))
+            entry = scpi.error_entry(value_in(errors.reply, reply, self.name), self.name)
             if entry.code == errors.empty_if:
                 return tuple(e for e in entries if e.code not in _EVENTS)
             entries.append(entry)

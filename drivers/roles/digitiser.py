@@ -12,7 +12,8 @@ from drivers import scpi
 from drivers.conversions import Surroundings
 from drivers.dialect import Dialect
 from drivers.errors import GarbledReply, NotFinished, SettingRefused
-from drivers.reply_text import code_span, preamble, state_of
+from drivers.pieces import joined
+from drivers.reply_text import Preamble, code_span, preamble, state_of
 from drivers.roles.capture import (
     Capture,
     CaptureSet,
@@ -21,6 +22,8 @@ from drivers.roles.capture import (
     check_preamble,
     check_step,
     codes_from,
+    sample_bytes,
+    volts_as_codes,
     within_one_sample,
 )
 from drivers.roles.common import Conversation, Put
@@ -60,8 +63,8 @@ class Digitiser:
         """Set ranges, rate, length, silence before the trigger and delay after it; report what they became.
 
         Raises SettingRefused if a range or the record is smaller than asked, the delay is more than one sample off or
-        none can be set, or an input has no probe factor. The
-        same capture as before is not sent again: `fetch` checks the record it gets against it.
+        none can be set, or an input has no probe factor. The same capture as before is not sent again: `fetch` checks
+        the record it gets against it.
         """
         self._talk.require_prepared("setting a capture")
         if self._set is not None and capture == self._asked:
@@ -82,7 +85,7 @@ class Digitiser:
         self._talk.require_prepared("arming")
         wanted = self._require_set()
         completion = self._dialect.completion
-        self._count_at_arm = await self._count()
+        await self._note_before_arming()
         await self._speaker.tell(*self._dialect.act("arm"))
         await self._speaker.clock.sleep(wanted.before_s)  # it can't be ready sooner
         await self._until(self._is_ready, completion.armed_within_s, "is not ready for a trigger")
@@ -105,6 +108,30 @@ class Digitiser:
             await self._wait_polling(within_s, since_s)
         self._talk.require_prepared("waiting for a capture")
 
+    async def take_by_itself(self, capture: Capture, within_s: float) -> None:
+        """One capture that waits for no trigger, for when nothing can give one; `fetch` has its records. within_s: for
+        the capture itself. Prepares first where the link was reopened.
+        Raises SettingRefused (also where the dialect has nothing for it) and as `wait_complete`; the instrument counts
+        as not prepared then, since it may go on capturing by itself.
+        """
+        by_word = self._talk.has_word("trigger_mode", "by_itself")
+        if not by_word and not self._dialect.has_act("arm_by_itself"):
+            raise SettingRefused(self._speaker.name, f"{self._dialect.name} has nothing for a capture by itself")
+        if not self._talk.is_prepared:
+            await self.prepare()
+        try:
+            await self.set_capture(capture)
+            if by_word:
+                await self._talk.put("a capture by itself", Put("trigger_mode", "by_itself"))
+            await self._note_before_arming()
+            await self._speaker.tell(*self._dialect.act("arm" if by_word else "arm_by_itself"))
+            self._armed = True
+            await self.wait_complete(within_s)
+            await self._talk.put("a capture by itself", Put("trigger_mode", "normal"))
+        except BaseException:
+            self._talk.forget()
+            raise
+
     async def fetch(self, input_number: int) -> RawTrace:
         """Samples of one input of the last capture.
 
@@ -116,12 +143,11 @@ class Digitiser:
             raise SettingRefused(name, f"input {input_number} was not captured")
         place = str(input_number)
         await self._choose(place)
-        read = preamble(table, await self._ask(table.preamble_ask, place), name)
+        read = volts_as_codes(table, await self._preamble(place), wanted.full_scale_v[input_number])
         check_preamble(read, wanted, input_number, name)
-        block_ask = self._dialect.question(table.block_ask, input=place)
-        payload = await self._speaker.ask_block(block_ask, most_bytes=2 * read.samples)
+        payload = await joined(self._speaker, self._dialect.block_questions(place), read.samples * sample_bytes(table))
         self._talk.require_prepared("fetching")
-        codes = codes_from(table, payload, read.samples, name)
+        codes = codes_from(table, payload, read, name)
         span = code_span(table, self._settings.bits)
         check_step(codes, span, name)
         return RawTrace(
@@ -150,6 +176,7 @@ class Digitiser:
                 Put("impedance", "one_megohm", n),
                 Put("centre", 0.0, n),
             )
+            if self._talk.has(put.name)
         )
 
     def _trigger_settings(self) -> tuple[Put, ...]:
@@ -187,7 +214,7 @@ class Digitiser:
         rate = Put("sample_rate", capture.sample_rate_hz)
         # The silence left from before may be longer than the record to come; the rate allowed depends on the
         # inputs that are on, so it goes down before they come on and is asked for again when they are.
-        no_silence = Put("before", 0.0, around=Surroundings(record_s=1.0))
+        no_silence = Put("before", 0.0, around=Surroundings(record_s=1.0, interval_s=1.0))
         ranges = [Put("full_scale", v, n) for n, v in sorted(capture.full_scale_v.items())]
         length = Put("samples", float(capture.samples))
         await self._talk.send(no_silence, *off, rate, *on, rate, length, *ranges)
@@ -200,7 +227,7 @@ class Digitiser:
         if not (rate_hz > 0 and samples >= capture.samples and samples == int(samples)):
             sentence = f"{samples:g} samples at {rate_hz:g} Hz read back, {capture.samples} samples were asked"
             raise SettingRefused(self._speaker.name, sentence)
-        around = Surroundings(record_s=samples / rate_hz)
+        around = Surroundings(record_s=samples / rate_hz, interval_s=1.0 / rate_hz)
         before = Put("before", capture.before_s, around=around)
         delay = (Put("delay", capture.delay_s),) if self.can_delay else ()
         await self._talk.send(before, *delay)
@@ -242,6 +269,12 @@ class Digitiser:
         ask = self._dialect.completion.counter_ask
         return None if ask is None else scpi.whole(await self._speaker.ask(ask), self._speaker.name)
 
+    async def _note_before_arming(self) -> None:
+        """What tells a capture to come from those that were: the count, or an event read and so cleared."""
+        self._count_at_arm = await self._count()
+        if self._dialect.completion.kind == "event_bit":
+            await self._state()
+
     async def _state(self) -> str:
         completion = self._dialect.completion
         return state_of(completion, await self._speaker.ask(completion.state_ask), self._speaker.name)
@@ -250,7 +283,8 @@ class Digitiser:
         state = await self._state()
         if state == "free_running":
             raise SettingRefused(self._speaker.name, "it captures by itself: its trigger mode is not normal")
-        if state == "recording" or (state == "rest" and await self._count() != self._count_at_arm):
+        by_event = self._dialect.completion.kind == "event_bit"
+        if state == "recording" or (state == "rest" and (by_event or await self._count() != self._count_at_arm)):
             raise SettingRefused(self._speaker.name, "it was triggered before anything was fired")
         return state == "ready"
 
@@ -258,6 +292,8 @@ class Digitiser:
         """At rest is not enough: some show it before they have started too, so the count must have grown."""
         if await self._state() != "rest":
             return False
+        if self._dialect.completion.kind == "event_bit":
+            return True
         count, before = await self._count(), self._count_at_arm
         if count is not None and before is not None and count > before + 1:
             raise SettingRefused(self._speaker.name, f"{count - before} captures since it was armed, not one")
@@ -295,10 +331,19 @@ class Digitiser:
     async def _ask(self, line: str, place: str) -> str:
         return await self._speaker.ask(self._dialect.question(line, input=place))
 
+    async def _preamble(self, place: str) -> Preamble:
+        table = self._dialect.trace
+        reply = await self._ask(table.preamble_ask, place) if table.preamble_ask else ""
+        asks = {name: term.ask for name, term in table.terms.items() if term.ask is not None}
+        replies = {name: await self._ask(ask, place) for name, ask in asks.items()}
+        return preamble(table, reply, self._speaker.name, replies)
+
     async def _choose(self, place: str) -> None:
         """Choose the input, and have it confirmed: another input's samples would look just as good."""
         table = self._dialect.trace
         await self._speaker.tell(*(self._dialect.question(line, input=place) for line in table.send))
+        if table.source_ask is None or table.source_reads is None:
+            return  # the questions for its samples name the input themselves
         reply = await self._ask(table.source_ask, place)
         wanted = self._dialect.question(table.source_reads, input=place)
         if not scpi.word_is(reply, wanted):

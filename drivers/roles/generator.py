@@ -127,12 +127,16 @@ class Generator:
         """Set and read back a burst; level rounded down to the resolution. second: (Hz, peak of the first tone over its
         own).
 
+        Load setting and unit of the level are asked for again each time: either one, turned at the instrument's own
+        keys, makes another level of the same number, which then reads back as it was sent.
+
         Raises CeilingPassed (nothing was sent), SettingRefused (it reads back otherwise, or it plays one tone only).
         """
         asked = BurstSet(level_vrms, frequency_hz, cycles, None if second is None else SecondSet(*second))
         level, frequency = self._talk.setting("level"), self._talk.setting("frequency")
         burst = burst_within(asked, self._ceilings, level, frequency, self._speaker.name)
-        if burst.level_vrms < self.smallest_vrms:
+        # Of peaks, the least level rounds to a little less than its decimals in the file say.
+        if burst.level_vrms < level.rounded(self.smallest_vrms):
             sentence = f"{level_vrms:g} Vrms is below the least level, {self.smallest_vrms:g} Vrms; nothing was sent"
             raise CeilingPassed(self._speaker.name, sentence)
         if second is not None and not self.plays_two_tones:
@@ -147,7 +151,8 @@ class Generator:
             Put("level", burst.level_vrms),
         )
         self._two_tones = second is not None
-        await self._talk.compare(Put("load", math.inf), Put("burst", True))
+        load = (Put("load", math.inf),) if self._talk.has("load") else ()
+        await self._talk.compare(*load, *self._level_unit(), Put("burst", True))
         self._talk.require_prepared("setting a burst")
         self._burst = burst
         return burst
@@ -200,7 +205,7 @@ class Generator:
         puts = (
             Put("shape", "sine"),
             Put("load", math.inf),
-            Put("level_unit", self._unit()),
+            *self._level_unit(),
             Put("level", self.smallest_vrms),
             Put("offset", 0.0),
             Put("phase", 0.0),
@@ -212,7 +217,10 @@ class Generator:
         )
         return tuple(p for p in puts if self._talk.has(p.name))
 
+    def _level_unit(self) -> tuple[Put, ...]:
+        return (Put("level_unit", self._unit()),) if self._talk.has("level_unit") else ()
+
     def _unit(self) -> str:
         table = self._talk.setting("level").table
         assert isinstance(table, NumberSetting)
-        return "vpp" if table.convert == "vrms_to_vpp" else "vrms"
+        return "vpp" if "_to_vpp" in table.convert else "vrms"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers import scpi
 from drivers.dialect import Dialect
 from drivers.reply_text import each_value
 from drivers.roles.common import Conversation
@@ -26,8 +25,9 @@ class Interlock:
     async def read(self, contacts: Sequence[str]) -> dict[str, bool]:
         """Contact -> is closed. Raises NotANumber for one of which the instrument knows neither."""
         table = self._dialect.each("contacts")
-        question = self._dialect.question(table.ask, names=scpi.channel_list(contacts))
-        found = each_value(table, await self._speaker.ask(question), contacts, self._speaker.name)
+        found: dict[str, float | bool] = {}
+        for question, names in self._dialect.each_asked("contacts", contacts):
+            found |= each_value(table, await self._speaker.ask(question), names, self._speaker.name)
         return {name: bool(closed) for name, closed in found.items()}
 
     def make_safe_lines(self) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ _TRIPS: tuple[Trip, ...] = ("over_voltage", "over_current", "too_hot")
 
 @dataclass(frozen=True)
 class SupplyCeilings:
-    """Nothing may exceed these: volts in V, amps (limit) in A. The trip is set to over_voltage_trip_v."""
+    """Nothing may exceed these: volts in V, amps (limit) in A. The trip is set to over_voltage_trip_v, or below it."""
 
     volts: float
     amps: float
@@ -59,6 +59,7 @@ class Supply:
         self._dialect = dialect
         self._ceilings = ceilings
         self._is_set = False
+        self._trip_v = ceilings.over_voltage_trip_v
 
     async def prepare(self) -> None:
         """Output off, 0 V, over-voltage trip and current limit at their ceilings, each read back.
@@ -66,20 +67,32 @@ class Supply:
         Raises SettingRefused, also while a trip stands: clearing it is a person's decision.
         """
         self._talk.forget()
-        self._is_set = False
+        self._is_set, self._trip_v = False, self._ceilings.over_voltage_trip_v
         await self._talk.put("output off", Put("output", False))
         openings = self._speaker.openings
         # 0 V first: a trip below the volts left from before would be refused.
         await self._talk.put(
             "preparation",
             Put("volts", 0.0),
-            Put("over_voltage_trip", self._ceilings.over_voltage_trip_v),
+            Put("over_voltage_trip", self._trip_v),
             Put("limit", self._ceilings.amps),
         )
         await self.status()  # drops what was latched before our time
         if (tripped := (await self.status()).tripped) is not None:
             raise SettingRefused(self._speaker.name, f"its {tripped} trip stands: find the cause, then clear it")
         self._talk.prepared(openings)
+
+    async def trip_above(self, volts: float) -> None:
+        """The over-voltage trip for what is powered next, V: the lesser of this and the ceiling's, read back. It holds
+        until it is set again or `prepare` is called. Call it with the output off: 0 V are set first, and volts must be
+        set anew. Raises CeilingPassed (nothing was sent), SettingRefused.
+        """
+        if not (math.isfinite(volts) and volts > 0):
+            raise CeilingPassed(self._speaker.name, f"an over-voltage trip at {volts!r} V is none; nothing was sent")
+        self._talk.require_prepared("setting the over-voltage trip")
+        self._is_set, self._trip_v = False, min(volts, self._ceilings.over_voltage_trip_v)
+        await self._talk.put("setting the over-voltage trip", Put("volts", 0.0), Put("over_voltage_trip", self._trip_v))
+        self._talk.require_prepared("setting the over-voltage trip")
 
     async def set(self, volts: float, limit_a: float) -> None:
         """Current limit, then volts, read back. Raises CeilingPassed (nothing was sent), SettingRefused."""
@@ -88,7 +101,7 @@ class Supply:
         self._talk.require_prepared("setting volts")
         self._is_set = False
         await self._talk.put("setting volts", Put("limit", limit_a), Put("volts", volts))
-        await self._talk.compare(Put("over_voltage_trip", self._ceilings.over_voltage_trip_v))
+        await self._talk.compare(Put("over_voltage_trip", self._trip_v))
         self._talk.require_prepared("setting volts")
         self._is_set = True
 
@@ -101,7 +114,7 @@ class Supply:
         if not self._is_set:
             raise SettingRefused(self._speaker.name, "output on refused: volts were not set")
         # A restarted instrument would have lost its trip level: this asks for it just before.
-        await self._talk.compare(Put("over_voltage_trip", self._ceilings.over_voltage_trip_v))
+        await self._talk.compare(Put("over_voltage_trip", self._trip_v))
         try:
             await self._talk.put("output on", Put("output", True))
             self._talk.require_prepared("output on")
@@ -114,7 +127,7 @@ class Supply:
         """Volts and amps as its meter has them. Raises NotANumber for an overload."""
         found: dict[str, float] = {}
         for part in self._dialect.reading("measured"):
-            reply = await self._speaker.ask(self._dialect.question(part.ask))
+            reply = await self._speaker.ask(self._dialect.reading_asked(part))
             found |= reading_values(part, reply, self._speaker.name)
         return SupplyReading(found["volts"], found["amps"])
 
@@ -123,7 +136,8 @@ class Supply:
         live: set[str] = set()
         latched: set[str] = set()
         for register in self._dialect.status:
-            reply = await self._speaker.ask(self._dialect.question(register.ask))
+            ask = self._dialect.question(register.ask, 1 if register.byte else None, raw=register.byte)
+            reply = await self._speaker.ask(ask)
             (latched if register.latched else live).update(bits_set(register, reply, self._speaker.name))
         limited = "in_current_limit" in live
         tripped = next((t for t in _TRIPS if t in live | latched), None)
@@ -132,7 +146,8 @@ class Supply:
     async def clear_trip(self) -> None:
         """Output off, then clear. Only after a person found the cause, or a plan allows one more try."""
         await self._talk.put("output off", Put("output", False))
-        await self._speaker.tell(*self._dialect.act("clear_trip"))
+        if self._dialect.has_act("clear_trip"):  # else it clears with the output
+            await self._speaker.tell(*self._dialect.act("clear_trip"))
         await self._talk.drain("clearing a trip")
         await self.status()
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from sequencer.analysis.cycles import CycleRow, many_cycles, one_cycle, window_frequency, with_own_noise
 from sequencer.analysis.harmonics import HarmonicFit
 from sequencer.analysis.locate import locate_burst
-from sequencer.analysis.noise import less_noise, thd_floor, thd_uncertainty
+from sequencer.analysis.noise import distortion_of
 from sequencer.analysis.records import Record
 
 __all__ = [
@@ -122,9 +122,8 @@ def last_cycle(record: Record, start_s: float, frequency_hz: float, cycles: int,
 def _judged_last(record: Record, row: CycleRow, frequency_hz: float) -> LastCycle:
     row = with_own_noise(record, row, frequency_hz)
     fit = row.fit
-    noise = (fit.residual_rms_v, fit.amplitude_v, fit.samples)
-    floor = thd_floor(*noise, fit.harmonics, record.step_v)
-    return LastCycle(row, less_noise(fit.thd_f, floor), floor, thd_uncertainty(*noise, record.step_v))
+    seen = distortion_of(fit, record, frequency_hz, fit.harmonics)
+    return LastCycle(row, seen.thd, seen.floor, seen.u)
 
 
 def first_to_last_cycle_pct(rows: Sequence[CycleRow]) -> float:

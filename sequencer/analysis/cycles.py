@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -76,10 +77,17 @@ def many_cycles(
     fits: dict[int, HarmonicFit] = {}
     for size in {part.stop - part.start for part in parts}:
         which = [i for i, part in enumerate(parts) if part.stop - part.start == size]
-        windows = np.stack([record.volts[parts[i]] for i in which])
+        windows = [record.volts[parts[i]] for i in which]
         firsts_s = [record.start_s + record.sample_interval_s * parts[i].start for i in which]
         fits |= zip(which, fit_each(windows, firsts_s, record.sample_interval_s, frequency_hz, harmonics), strict=True)
-    return tuple(_row(record, i + 1, starts_s[i], fits[i]) for i in range(cycles))
+    period_s = 1.0 / frequency_hz
+    spans = [span(record, begin_s, begin_s + period_s) for begin_s in starts_s]
+    highs_lows = _crests_of(record.volts, spans, period_s / record.sample_interval_s)
+    levels = _means_and_rms(record, starts_s, period_s)
+    return tuple(
+        CycleRow(i + 1, begin_s, levels[i][1], levels[i][0], *highs_lows[i], fits[i])
+        for i, begin_s in enumerate(starts_s)
+    )
 
 
 def _row(record: Record, number: int, start_s: float, fit: HarmonicFit) -> CycleRow:
@@ -171,33 +179,54 @@ def mean_and_rms(record: Record, begin_s: float, period_s: float) -> tuple[float
     the error is of third order in the sample spacing: below 1e-6 of the power of a clipped cycle of 1,000 samples,
     1e-4 at 100.
     """
-    first, last = _places(record, begin_s, begin_s + period_s)
-    first = max(first, 0.0)
-    low = max(0, math.ceil(first) - 1)
-    high = min(record.volts.size, math.floor(last) + 2)
-    volts = record.volts[low:high]
+    return _means_and_rms(record, [begin_s], period_s)[0]
+
+
+def _means_and_rms(record: Record, begins_s: Sequence[float], period_s: float) -> list[tuple[float, float]]:
+    """`mean_and_rms` of each of these periods, in order."""
+    places = np.array([_places(record, begin_s, begin_s + period_s) for begin_s in begins_s])
+    first, last = np.maximum(places[:, 0], 0.0), places[:, 1]
+    low = np.maximum(0, np.ceil(first).astype(np.intp) - 1)
+    high = np.minimum(record.volts.size, np.floor(last).astype(np.intp) + 2)
     # Every sample in between counts once; the two at either end by how much of their stretches lies within.
-    ends = [(0, *_end_weights(first - low)), (-1, *_end_weights(high - 1 - last))]
-    edges = [(float(volts[at]), one) for at, one, _ in ends]
-    edges += [(float(volts[at + (1 if at == 0 else -1)]), two) for at, _, two in ends]
-    inner = volts[2:-2]
-    total = last - first
-    mean = (float(inner.sum()) + sum(value * weight for value, weight in edges)) / total
-    away = inner - mean
-    squares = float(away @ away) + sum((value - mean) ** 2 * weight for value, weight in edges)
-    return mean, math.sqrt(squares / total)
+    ends = np.stack([low, low + 1, high - 1, high - 2])
+    weights = np.stack([*_end_weights(first - low), *_end_weights(high - 1 - last)])
+    edges, total = record.volts[ends], last - first
+    inner = [record.volts[begin + 2 : end - 2] for begin, end in zip(low, high, strict=True)]
+    means = (np.array([part.sum() for part in inner]) + (edges * weights).sum(axis=0)) / total
+    squares = np.array([_squares(part, mean) for part, mean in zip(inner, means, strict=True)])
+    squares += ((edges - means) ** 2 * weights).sum(axis=0)
+    return list(zip(means.tolist(), np.sqrt(squares / total).tolist(), strict=True))
 
 
-def _end_weights(place: float) -> tuple[float, float]:
+def _squares(volts: Real, mean: float) -> float:
+    """Sum of squares about the mean."""
+    away = volts - mean
+    return float(away @ away)
+
+
+def _end_weights(place: Real) -> tuple[Real, Real]:
     """Of the outermost sample and of its neighbour: integral of the straight lines from `place` (0 to 1) inwards."""
     return (1.0 - place) ** 2 / 2.0, 1.0 - place**2 / 2.0
 
 
 def crests(volts: Real, samples_per_cycle: float) -> tuple[float, float]:
     """(highest, lowest) running mean over 1/200 of a cycle, V."""
+    return _crests_of(volts, [slice(0, volts.size)], samples_per_cycle)[0]
+
+
+def _crests_of(volts: Real, spans: Sequence[slice], samples_per_cycle: float) -> list[tuple[float, float]]:
+    """`crests` of each of these stretches, which follow each other: one running mean serves them all."""
+    first, last = spans[0].start, spans[-1].stop
     width = 2 * int(samples_per_cycle / (2 * CREST_SHARE)) + 1
-    if width >= volts.size:
+    if width >= min(part.stop - part.start for part in spans):
         width = 1
-    sums = np.concatenate([[0.0], np.cumsum(volts)])
-    smooth = (sums[width:] - sums[:-width]) / width
-    return float(smooth.max()), float(smooth.min())
+    sums = np.empty(last - first + 1)
+    sums[0] = 0.0
+    np.cumsum(volts[first:last], out=sums[1:])
+    smooth = sums[width:] - sums[:-width]
+    # Those whose stretch ends in the next span belong to none: every second entry.
+    edges = [edge - first for part in spans for edge in (part.start, part.stop - width + 1)]
+    edges = edges[:-1] if edges[-1] == smooth.size else edges
+    highs, lows = np.maximum.reduceat(smooth, edges)[::2], np.minimum.reduceat(smooth, edges)[::2]
+    return [(float(high) / width, float(low) / width) for high, low in zip(highs, lows, strict=True)]

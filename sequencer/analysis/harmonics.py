@@ -13,10 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.analysis.folded import ROW, Folded, Harmonics, Real, harmonics_of, powers, spacing_s
+from sequencer.analysis.folded import ROW, Complex, Folded, Harmonics, Real, dot, harmonics_of, powers, spacing_s
 
 FREQUENCY_ROUNDS = 12
 SETTLED_RAD = 1e-9  # change of phase over the record below which the frequency is at rest
+SLOW = 0.5  # of the change before: what does not shrink by more is not yet close to rest
+CANCELLED = 1e-8  # of the samples' squares: a smaller rest than this is not to be had as a difference
 LOST_RAD = 0.75 * math.pi  # a correction this large means the start lay outside the well
 
 
@@ -109,31 +111,65 @@ def fit_even(
 ) -> HarmonicFit:
     """`fit_harmonics` of samples dt s apart, the first at start_s. ValueError as there."""
     if not solve_frequency:
-        return fit_each(volts[None, :], [start_s], dt, frequency_hz, harmonics)[0]
+        return fit_each([volts], [start_s], dt, frequency_hz, harmonics)[0]
     hz = frequency_of_even(volts, dt, frequency_hz, harmonics)
-    return _fitted(volts[None, :], [start_s], dt, hz, 2 * harmonics + 2, harmonics)[0]
+    return _fitted([volts], [start_s], dt, hz, 2 * harmonics + 2, harmonics)[0]
 
 
 def fit_each(
-    volts: Real, starts_s: Sequence[float], dt: float, frequency_hz: float, harmonics: int
+    windows: Sequence[Real], starts_s: Sequence[float], dt: float, frequency_hz: float, harmonics: int
 ) -> tuple[HarmonicFit, ...]:
-    """As `fit_even`, at a known frequency, for windows of one length at once. volts: shape (m, n); starts_s: m."""
-    _refuse(volts.shape[-1], frequency_hz, dt, harmonics)
-    return _fitted(volts, starts_s, dt, frequency_hz, 2 * harmonics + 1, harmonics)
+    """As `fit_even`, at a known frequency, for windows of one length at once: m of shape (n,), V; starts_s: m."""
+    _refuse(windows[0].size, frequency_hz, dt, harmonics)
+    return _fitted(windows, starts_s, dt, frequency_hz, 2 * harmonics + 1, harmonics)
+
+
+def fit_and_rest(
+    volts: Real, start_s: float, dt: float, frequency_hz: float, harmonics: int
+) -> tuple[HarmonicFit, Real]:
+    """`fit_even` at a known frequency, and the samples less the fitted wave, shape (n,), V."""
+    _refuse(volts.size, frequency_hz, dt, harmonics)
+    folded = Folded.of(volts)
+    basis = harmonics_of(2.0 * math.pi * frequency_hz * dt, volts.size, harmonics)
+    centred = basis.solve(basis.sums(folded))
+    left = volts - basis.wave(centred)
+    squares = np.array([float(left @ left)])
+    fit = _told(centred[None, :], squares, [start_s], (dt, frequency_hz, volts.size, 2 * harmonics + 1))[0]
+    return fit, left
 
 
 def _fitted(
-    volts: Real, starts_s: Sequence[float], dt: float, hz: float, unknowns: int, harmonics: int
+    windows: Sequence[Real], starts_s: Sequence[float], dt: float, hz: float, unknowns: int, harmonics: int
 ) -> tuple[HarmonicFit, ...]:
-    folded = Folded.of(volts)
+    folded = Folded.of_each(windows, windows[0].size)
     basis = harmonics_of(2.0 * math.pi * hz * dt, folded.samples, harmonics)
-    centred = basis.solve(basis.sums(folded))
-    left = folded.flat - basis.wave(centred)
-    rms_v = np.sqrt(np.einsum("ij,ij->i", left, left) / (folded.samples - unknowns))
-    middles_s = np.asarray(starts_s) + dt * (folded.samples - 1) / 2.0
-    phasors = centred[:, 1:] * np.exp(-2j * np.pi * hz * middles_s[:, None] * np.arange(1, harmonics + 1))
+    sums = basis.sums(folded)
+    centred = basis.solve(sums)
+    squares = _rest_squares(folded.flat, basis, centred, sums)
+    return _told(centred, squares, starts_s, (dt, hz, folded.samples, unknowns))
+
+
+def _rest_squares(volts: Real, basis: Harmonics, centred: Complex, sums: Complex) -> Real:
+    """shape (m,), V^2: sum of squares of what the fit leaves. By Pythagoras, the rest being at right angles to the
+    fit, unless so little is left that rounding would show."""
+    whole: Real = np.einsum("ij,ij->i", volts, volts)
+    squares: Real = whole - dot(centred, sums)
+    for i in np.flatnonzero(squares < CANCELLED * whole):
+        left = volts[i] - basis.wave(centred[i])
+        squares[i] = left @ left
+    return squares
+
+
+def _told(
+    centred: Complex, squares: Real, starts_s: Sequence[float], of: tuple[float, float, int, int]
+) -> tuple[HarmonicFit, ...]:
+    """of: s between samples, Hz, samples, unknowns. Phasors are turned from the middle of each window to time zero."""
+    dt, hz, samples, unknowns = of
+    rms_v = np.sqrt(squares / (samples - unknowns))
+    middles_s = np.asarray(starts_s) + dt * (samples - 1) / 2.0
+    phasors = centred[:, 1:] * np.exp(-2j * np.pi * hz * middles_s[:, None] * np.arange(1, centred.shape[1]))
     return tuple(
-        HarmonicFit(hz, float(mean_v), own, float(rms), folded.samples)
+        HarmonicFit(hz, float(mean_v), own, float(rms), samples)
         for mean_v, own, rms in zip(centred[:, 0].real, phasors, rms_v, strict=True)
     )
 
@@ -153,7 +189,13 @@ def _refuse(samples: int, frequency_hz: float, dt: float, harmonics: int) -> Non
 
 
 def _settled(folded: Folded, theta: float, harmonics: int) -> float:
-    """rad per sample at which the sum of squares is least, by Gauss-Newton with the linear unknowns eliminated."""
+    """rad per sample at which the sum of squares is least, by Gauss-Newton with the linear unknowns eliminated.
+
+    The next change is at most the share of this one that this one is of the last: where that is below what counts as
+    rest, it is not worked out.
+    """
+    folded = folded.packed(theta, harmonics)
+    before = 0.0
     for _ in range(FREQUENCY_ROUNDS):
         change = Harmonics(theta, folded.samples, harmonics).correction(folded)
         if abs(change) * folded.samples > LOST_RAD or not math.isfinite(change):
@@ -161,6 +203,8 @@ def _settled(folded: Folded, theta: float, harmonics: int) -> float:
         theta += change
         if not 0.0 < theta * harmonics < math.pi:
             raise ValueError("the frequency ran out of range")
-        if abs(change) * folded.samples < SETTLED_RAD:
+        share = abs(change) / before if abs(change) < SLOW * before else 1.0
+        if abs(change) * share * folded.samples < SETTLED_RAD:
             return theta
+        before = abs(change)
     raise ValueError("the frequency does not come to rest")

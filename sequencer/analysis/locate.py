@@ -32,8 +32,9 @@ def locate_burst(record: Record, frequency_hz: float, cycles: int) -> float:
         raise ValueError("the record is shorter than the burst")
     volts = record.volts - _silence_v(record)
     coarse = _best_window(volts, 2.0 * math.pi * frequency_hz * dt, length)
-    per_cycle = 1.0 / (frequency_hz * dt)
-    return record.start_s + dt * _first_rise(volts, coarse, length, per_cycle)
+    begin = max(0, math.floor(coarse - REACH / (frequency_hz * dt)))
+    rise = _first_rise(volts[begin : coarse + length], 1.0 / (frequency_hz * dt))
+    return record.start_s + dt * (begin + rise)
 
 
 def _silence_v(record: Record) -> float:
@@ -45,13 +46,14 @@ def _silence_v(record: Record) -> float:
 def _best_window(volts: Real, theta: float, length: int) -> int:
     """First sample of the window that holds most of the frequency, theta in rad per sample; to 1/64 of a cycle."""
     block = max(1, math.floor(2.0 * math.pi / (BLOCKS_PER_CYCLE * theta)))
-    rows = np.zeros((-(-volts.size // block), block))
-    rows.reshape(-1)[: volts.size] = volts
     within = theta * np.arange(block)
-    parts = rows @ np.stack([np.cos(within), -np.sin(within)], axis=1)
-    turned = (parts[:, 0] + 1j * parts[:, 1]) * np.exp(-1j * theta * block * np.arange(len(rows)))
+    columns = np.stack([np.cos(within), -np.sin(within)], axis=1)
+    whole = volts.size // block
+    rest = volts[whole * block :]
+    parts = np.vstack([volts[: whole * block].reshape(-1, block) @ columns, rest @ columns[: rest.size]])
+    turned = (parts[:, 0] + 1j * parts[:, 1]) * np.exp(-1j * theta * block * np.arange(len(parts)))
     sums = np.concatenate([[0.0], np.cumsum(turned)])
-    wide = min(round(length / block), len(rows))
+    wide = min(round(length / block), len(parts))
     held = np.abs(sums[wide:] - sums[: sums.size - wide])
     best = int(held.argmax())
     if held[best] == 0.0:
@@ -59,21 +61,23 @@ def _best_window(volts: Real, theta: float, length: int) -> int:
     return min(best * block, volts.size - length)
 
 
-def _first_rise(volts: Real, coarse: int, length: int, per_cycle: float) -> float:
-    """Samples from the record's first to the burst's zero crossing.
+def _first_rise(near: Real, per_cycle: float) -> float:
+    """Samples from the first of `near` to the burst's zero crossing.
 
-    The window is looked through to its end: where the output goes away within the burst, many windows hold all of
-    it, and the first of them begins too early.
+    All of it is looked through: where the output goes away within the burst, many windows hold all of it, and the
+    first of them begins too early.
     """
-    begin = max(0, math.floor(coarse - REACH * per_cycle))
-    near = volts[begin : coarse + length]
-    size = np.abs(near)
-    crest = float(size.max())
-    top = int(np.argmax(size > HIGH * crest))
-    rising = near * math.copysign(1.0, near[top])
+    crest = max(float(near.max()), -float(near.min()))
+    cycle = math.ceil(per_cycle)
+    for reach in (2 * cycle, near.size):  # most often it is in the first cycle, and the rest need not be read
+        high = np.abs(near[:reach]) > HIGH * crest
+        if high.any():
+            break
+    top = int(np.argmax(high))
+    rising = near[: top + 1] * math.copysign(1.0, near[top])
     under = np.flatnonzero(rising[:top] < LOW * crest)
     bottom = int(under[-1]) if under.size else 0
-    return begin + _back_to_zero(rising, bottom, top, 2.0 * math.pi / per_cycle)
+    return _back_to_zero(rising, bottom, top, 2.0 * math.pi / per_cycle)
 
 
 def _back_to_zero(rising: Real, bottom: int, top: int, theta: float) -> float:

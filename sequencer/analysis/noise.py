@@ -10,13 +10,16 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
-from sequencer.analysis.folded import Real
-from sequencer.analysis.harmonics import HarmonicFit, fit_harmonics, harmonics_in_band
+from sequencer.analysis.folded import Real, spacing_s
+from sequencer.analysis.harmonics import HarmonicFit, fit_and_rest, harmonics_in_band
 from sequencer.analysis.records import Record
 from sequencer.analysis.spectrum import band_lines, quick_length
 
 # x floor: above this a raw ratio is called distortion (false in 0.1 % of clean records)
 DISTORTION_FROM = 2.0
+# As surely with one or two harmonics only, whose noise is more uneven: root of the 99.9 % quantile of chi-square with 2
+# or 4 degrees of freedom, over its mean
+FROM_OF_FEW = {1: 2.63, 2: 2.15}
 BELOW_FLOOR_MEANS = 2.5  # x floor: what a reading below the floor leaves possible (wrong in 0.1 %)
 LEAST_CYCLES = 3  # fewer leave no bins between the harmonics
 INSET = 0.01  # of a cycle, at both ends of a window
@@ -54,18 +57,33 @@ def thd_floor(residual_rms_v: float, amplitude_v: float, samples: float, harmoni
     return math.sqrt((harmonics - 1) * (noise + stepped))
 
 
-def thd_uncertainty(residual_rms_v: float, amplitude_v: float, samples: int, step_v: float) -> float:
-    """Standard uncertainty of a THD ratio well above its floor (of one harmonic's ratio; they add along the sum's
-    direction).
+def thd_uncertainty(
+    residual_rms_v: float, amplitude_v: float, samples: int, step_v: float, *, cycles: float = 1.0, near: float = 0.0
+) -> float:
+    """Standard uncertainty of a THD ratio above its floor (of one harmonic's ratio; they add along the sum's
+    direction). cycles: in the record; near: the floor over the ratio.
 
-    u^2 = [2 s^2/N + 0.0062 exp(-4 pi^2 max(0, s^2 - 1/12))/A] / A^2, the second term in steps.
+    u^2 = [2 s^2/N + 0.0062 exp(-4 pi^2 max(0, s^2 - 1/12))/A + r] / A^2 x (1 + near^2/2), all but the first term in
+    steps. r: the converter's error comes again the same in each cycle where a whole number of samples fits one, and is
+    not averaged over cycles (`_repeated`). The factor: noise across the sum's direction adds its power (non-central
+    chi-square of 2 (K - 1) degrees, to first order).
     """
     if amplitude_v <= 0.0:
         return math.inf
     squared = 2.0 * residual_rms_v**2 / (samples * amplitude_v**2)
     if step_v > 0.0:
-        squared += 0.0062 * step_share(residual_rms_v, step_v) / (amplitude_v / step_v) ** 3
-    return math.sqrt(squared)
+        share, steps = step_share(residual_rms_v, step_v), amplitude_v / step_v
+        squared += 0.0062 * share / steps**3 + _repeated(share, steps, samples / cycles, cycles) / steps**2
+    return math.sqrt(squared * (1.0 + min(near, 1.0) ** 2 / 2.0))
+
+
+def _repeated(share: float, amplitude_steps: float, per_cycle: float, cycles: float) -> float:
+    """What the error that noise leaves of a converter, of mean square share / (2 pi^2), adds where it repeats: it is
+    averaged over one cycle's samples only, and over as many patterns as the steps pass by while sampling drifts
+    against the tone. Steps squared."""
+    drift_steps = abs(per_cycle - round(per_cycle)) * cycles * 2.0 * math.pi * amplitude_steps / per_cycle
+    patterns = min(max(1.0, drift_steps), cycles) if cycles > 1.0 else 1.0
+    return 2.0 * share / (2.0 * math.pi**2) / per_cycle * max(0.0, 1.0 / patterns - 1.0 / max(cycles, 1.0))
 
 
 def less_noise(measured: float, floor: float) -> float:
@@ -79,9 +97,32 @@ def less_noise(measured: float, floor: float) -> float:
     return math.sqrt(max(measured * measured - floor * floor, 0.01 * floor * floor))
 
 
-def below_floor(measured: float, floor: float) -> bool:
-    """Whether a raw ratio must not be called distortion: it is then "below floor", that is less than 2.5 floors."""
-    return measured <= DISTORTION_FROM * floor
+def below_floor(measured: float, floor: float, harmonics: int = 20) -> bool:
+    """Whether a raw ratio must not be called distortion: it is then "below floor", that is less than 2.5 floors.
+    harmonics: the highest, K; the ratio is that of K - 1 of them."""
+    return measured <= FROM_OF_FEW.get(harmonics - 1, DISTORTION_FROM) * floor
+
+
+@dataclass(frozen=True)
+class Distortion:
+    """A THD ratio with the noise's power taken away, its floor and its standard uncertainty."""
+
+    thd: float
+    floor: float
+    u: float
+
+
+def distortion_of(
+    fit: HarmonicFit, record: Record, frequency_hz: float, harmonics: int, residual_rms_v: float | None = None
+) -> Distortion:
+    """Of a fit to a part of the record. residual_rms_v: the noise, V, where the fit's own residual is more than
+    that."""
+    noise = (fit.residual_rms_v if residual_rms_v is None else residual_rms_v, fit.amplitude_v, fit.samples)
+    floor = thd_floor(*noise, harmonics, record.step_v)
+    near = floor / fit.thd_f if fit.thd_f > 0.0 else 0.0
+    cycles = fit.samples * record.sample_interval_s * frequency_hz
+    u = thd_uncertainty(*noise, record.step_v, cycles=cycles, near=near)
+    return Distortion(less_noise(fit.thd_f, floor), floor, u)
 
 
 def power_noise(fit: HarmonicFit) -> float:
@@ -133,8 +174,7 @@ def thd_n_reading(
     last = math.floor((end_s - record.start_s) / dt) + 1
     if first < 0 or last > record.volts.size:
         raise ValueError("the burst does not lie inside the record")
-    times = record.times_s
-    return thd_n_of(record.volts[first:last], times[first:last], frequency_hz, harmonics, band_hz)
+    return _thd_n(record.volts[first:last], dt, frequency_hz, harmonics, band_hz)
 
 
 def thd_n_of(volts: Real, times_s: Real, frequency_hz: float, harmonics: int, band_hz: tuple[float, float]) -> ThdN:
@@ -143,12 +183,13 @@ def thd_n_of(volts: Real, times_s: Real, frequency_hz: float, harmonics: int, ba
     volts, times_s: shape (n,). The noise behind the fundamental's own two unknowns is put back from the density
     between the harmonics: 2 nb - 2 K freedoms for nb bins.
     """
-    size = quick_length(volts.size)
-    volts, times_s = volts[:size], times_s[:size]
+    return _thd_n(volts, spacing_s(times_s), frequency_hz, harmonics, band_hz)
+
+
+def _thd_n(volts: Real, dt: float, frequency_hz: float, harmonics: int, band_hz: tuple[float, float]) -> ThdN:
     k = harmonics_in_band(frequency_hz, harmonics, band_hz)
-    fit = fit_harmonics(volts, times_s, frequency_hz, k)
-    left = volts - fit.wave(times_s)
-    lines = band_lines(left, float(times_s[1] - times_s[0]), band_hz)[1]
+    fit, left = fit_and_rest(volts[: quick_length(volts.size)], 0.0, dt, frequency_hz, k)
+    lines = band_lines(left, dt, band_hz)[1]
     noise_v2, bins = float(lines.sum()), int(lines.size)
     freedom = max(0, 2 * bins - 2 * k)
     per_freedom = noise_v2 / freedom if freedom else 0.0

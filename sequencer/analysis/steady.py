@@ -21,7 +21,7 @@ from sequencer.analysis.cycles import (
     mean_and_rms,
     span,
 )
-from sequencer.analysis.noise import less_noise, thd_floor, thd_uncertainty
+from sequencer.analysis.noise import distortion_of
 from sequencer.analysis.records import Record
 
 BLOCKS_AT_MOST = 10
@@ -85,7 +85,6 @@ def _whole(record: Record, cycles: int, tone: tuple[float, int], rows: Sequence[
         fit = replace(fit, residual_rms_v=fit_window(record, record.start_s, end_s, hz, many).residual_rms_v)
     crest_pos = float(np.median([row.crest_pos_v for row in rows]))
     crest_neg = float(np.median([row.crest_neg_v for row in rows]))
-    noise = (fit.residual_rms_v, fit.amplitude_v, fit.samples)
-    floor = thd_floor(*noise, fit.harmonics, record.step_v)
     row = CycleRow(1, record.start_s, rms_v, mean_v, crest_pos, crest_neg, fit)
-    return LastCycle(row, less_noise(fit.thd_f, floor), floor, thd_uncertainty(*noise, record.step_v))
+    seen = distortion_of(fit, record, hz, fit.harmonics)
+    return LastCycle(row, seen.thd, seen.floor, seen.u)

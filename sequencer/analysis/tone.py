@@ -20,11 +20,9 @@ from sequencer.analysis.harmonics import HarmonicFit, harmonics_in_band
 from sequencer.analysis.noise import (
     ThdN,
     below_floor,
-    less_noise,
-    thd_floor,
+    distortion_of,
     thd_n_floor,
     thd_n_reading,
-    thd_uncertainty,
 )
 from sequencer.analysis.records import Record
 
@@ -49,7 +47,9 @@ class ToneReading:
     @property
     def thd_below_floor(self) -> bool:
         """The raw ratio must not be called distortion."""
-        return self.thd_raw is not None and self.thd_floor is not None and below_floor(self.thd_raw, self.thd_floor)
+        if self.thd_raw is None or self.thd_floor is None:
+            return False
+        return below_floor(self.thd_raw, self.thd_floor, self.harmonics)
 
 
 @dataclass(frozen=True)
@@ -79,11 +79,8 @@ def read_tone(
     many = min(MOST_NOISE_HARMONICS, int(1.0 / (hz * record.sample_interval_s) / SAMPLES_PER_HARMONIC))
     if many > k:
         residual_v = fit_window(record, begin_s, end_s, hz, many).residual_rms_v
-    floor = thd_floor(residual_v, fit.amplitude_v, fit.samples, k, record.step_v)
-    u = thd_uncertainty(residual_v, fit.amplitude_v, fit.samples, record.step_v)
-    return ToneReading(
-        rms_v, fit.fundamental_rms_v, k, less_noise(fit.thd_f, floor), fit.thd_f, floor, u, noisy, least
-    )  # fmt: skip
+    seen = distortion_of(fit, record, hz, k, residual_v)
+    return ToneReading(rms_v, fit.fundamental_rms_v, k, seen.thd, fit.thd_f, seen.floor, seen.u, noisy, least)
 
 
 def _without_drift(record: Record, begin_s: float, end_s: float, frequency_hz: float, harmonics: int) -> Record:

@@ -5,14 +5,27 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.faults import plain_words
-from sequencer.ledger.schema_sql import APPLICATION_ID, MIGRATIONS, migrate, version_of
+from sequencer.ledger.schema_sql import APPLICATION_ID, MIGRATIONS, READABLE_FROM, migrate, version_of
 
 LEDGER_NAME = "ledger.sqlite"
+AGAIN_S = 0.02
+
+
+def ledger_at(given: Path, file: str = "command line", key: str = "--ledger") -> Path:
+    """The ledger that a folder holds or is to hold, or that is named itself. Raises InputRefused. Writes nothing."""
+    path = given if given.suffix == Path(LEDGER_NAME).suffix else given / LEDGER_NAME
+    if path.name != LEDGER_NAME:
+        remedy = f"a ledger is called {LEDGER_NAME}: name its folder, or {path.with_name(LEDGER_NAME)}"
+        raise InputRefused([Problem(file, key, str(given), remedy)])
+    return path.absolute()
 
 
 def refuse_used_folder(out_dir: Path) -> None:
@@ -21,7 +34,8 @@ def refuse_used_folder(out_dir: Path) -> None:
     if out_dir.exists() and not out_dir.is_dir():
         raise _refused(out_dir, "--out", str(out_dir), "is not a folder; name another")
     if out_dir.is_dir() and any(out_dir.glob(f"{LEDGER_NAME}*")):
-        raise _refused(out_dir, "--out", str(out_dir), "holds the ledger of an earlier night; name a new folder")
+        words = "holds the ledger of an earlier night; name a new folder, or go on with a night that died: --resume DIR"
+        raise _refused(out_dir, "--out", str(out_dir), words)
 
 
 def _refused(path: Path, key: str, value: str, remedy: str) -> InputRefused:
@@ -77,7 +91,7 @@ def open_for_writing(path: Path, busy_s: float) -> sqlite3.Connection:
         try:
             _refuse_foreign(database, path)
             # Acknowledged means on the disk: WAL with FULL syncs at each commit, with NORMAL it does not.
-            database.execute("PRAGMA journal_mode = WAL")
+            _journal(database, busy_s)
             database.execute("PRAGMA synchronous = FULL")
             database.execute("PRAGMA foreign_keys = ON")
             migrate(database)
@@ -85,6 +99,24 @@ def open_for_writing(path: Path, busy_s: float) -> sqlite3.Connection:
             database.close()
             raise
     return database
+
+
+def _journal(database: sqlite3.Connection, busy_s: float) -> None:
+    """The very first time the file itself is changed, and where two do that at once SQLite refuses one of them without
+    waiting (sqlite.org/c3ref/busy_handler.html: it sees that waiting could never end)."""
+    until_s = _now_s() + busy_s
+    while True:
+        try:
+            database.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or _now_s() > until_s:
+                raise
+        time.sleep(AGAIN_S)  # noqa: TID251 (another process, on the real clock)
+
+
+def _now_s() -> float:
+    return time.monotonic()  # noqa: TID251 (as above)
 
 
 def open_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
@@ -97,7 +129,7 @@ def open_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
         )
         try:
             _refuse_foreign(database, path)
-            if version_of(database) < len(MIGRATIONS):
+            if version_of(database) < READABLE_FROM:
                 raise _refused(path, "ledger", "of an older version", "open it once for writing with this nightramp")
         except BaseException:
             database.close()
@@ -105,10 +137,33 @@ def open_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
     return database
 
 
+@contextmanager
+def commit(database: sqlite3.Connection, path: Path) -> Iterator[None]:
+    """All that happens inside is kept together or not at all."""
+    with plain_words(path):
+        database.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            database.execute("COMMIT")
+        except BaseException:
+            roll_back(database)
+            raise
+
+
+def roll_back(database: sqlite3.Connection) -> None:
+    if database.in_transaction:  # a full disk may have ended it already
+        database.execute("ROLLBACK")
+
+
 def _refuse_foreign(database: sqlite3.Connection, path: Path) -> None:
-    version = version_of(database)
-    mark = int(database.execute("PRAGMA application_id").fetchone()[0])
-    tables = int(database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    database.execute("BEGIN")  # of one moment: another process may be making the tables right now
+    try:
+        version = version_of(database)
+        mark = int(database.execute("PRAGMA application_id").fetchone()[0])
+        tables = int(database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    finally:
+        if database.in_transaction:
+            database.execute("ROLLBACK")
     if mark != APPLICATION_ID and (tables or version):
         raise _refused(path, "ledger", "another program's file", "name a ledger of nightramp")
     if version > len(MIGRATIONS):

@@ -6,8 +6,9 @@ Sent: a broker has it in memory. Confirmed: a consumer said so, and only then is
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Literal
 
 from sequencer.ledger.plain import from_json, row_to_line
@@ -51,11 +52,15 @@ def _put_one(database: sqlite3.Connection, run_id: str | None, message: Message)
 
 def after(database: sqlite3.Connection, seq: int, limit: int, only_pending: bool) -> list[Outgoing]:
     """Messages numbered above `seq`, in order, at most `limit` of them (-1: all)."""
-    pending = "AND sent_at IS NULL" if only_pending else ""
+    pending = " AND sent_at IS NULL" if only_pending else ""
+    return _those(database, f"seq > :seq{pending}", {"seq": seq, "limit": limit})
+
+
+def _those(database: sqlite3.Connection, where: str, values: Mapping[str, int]) -> list[Outgoing]:
     found = database.execute(
         "SELECT seq, id, topic, payload, retain, sent_at, confirmed_at FROM outbox"
-        f" WHERE seq > ? {pending} ORDER BY seq LIMIT ?",
-        (seq, limit),
+        f" WHERE {where} ORDER BY seq LIMIT :limit",
+        values,
     )
     return [
         Outgoing(number, name, topic, payload, bool(retain), _state(sent_at, confirmed_at))
@@ -69,15 +74,34 @@ def _state(sent_at: str | None, confirmed_at: str | None) -> State:
     return "pending" if sent_at is None else "sent"
 
 
-def mark(database: sqlite3.Connection, seqs: Iterable[int], at: str, confirmed: bool) -> int:
-    """Marks as sent, or as confirmed; returns how many were news. A mark is never taken back or overwritten.
-
-    Who confirms a message has it, so it counts as sent even where the broker's own word was lost.
-    """
-    word = "confirmed_at" if confirmed else "sent_at"
-    both = ", sent_at = coalesce(sent_at, :at)" if confirmed else ""
-    statement = f"UPDATE outbox SET {word} = :at{both} WHERE seq = :seq AND {word} IS NULL"
+def mark_sent(database: sqlite3.Connection, seqs: Iterable[int], at: str) -> int:
+    """Returns how many were news. A mark is never taken back or overwritten."""
+    statement = "UPDATE outbox SET sent_at = :at WHERE seq = :seq AND sent_at IS NULL"
     return sum(database.execute(statement, {"at": at, "seq": seq}).rowcount for seq in seqs)
+
+
+def identity(database: sqlite3.Connection) -> str:
+    """What tells this ledger's numbers from those of any other: drawn when it was made, and kept in it."""
+    return str(database.execute("SELECT identity FROM feed").fetchone()[0])
+
+
+def between(database: sqlite3.Connection, first: int, last: int, limit: int) -> list[Outgoing]:
+    """The messages numbered `first` to `last` that are still kept, in order, at most `limit`."""
+    return _those(database, "seq BETWEEN :first AND :last", {"first": first, "last": last, "limit": limit})
+
+
+def confirm(database: sqlite3.Connection, spans: Iterable[tuple[int, int]], published: int, at: str) -> int:
+    """Marks spans, both ends included, as confirmed; returns how many were news.
+
+    Who confirms a message has it, so it counts as sent even where the broker's own word was lost. Only what was
+    published, in an earlier connection or up to number `published`: nobody has anything else.
+    """
+    statement = (
+        "UPDATE outbox SET confirmed_at = :at, sent_at = coalesce(sent_at, :at) WHERE confirmed_at IS NULL"
+        " AND seq BETWEEN :first AND :last AND (seq <= :published OR sent_at IS NOT NULL)"
+    )
+    said = ({"at": at, "first": first, "last": last, "published": published} for first, last in spans)
+    return sum(database.execute(statement, one).rowcount for one in said)
 
 
 def counts(database: sqlite3.Connection) -> dict[State, int]:
@@ -88,3 +112,21 @@ def counts(database: sqlite3.Connection) -> dict[State, int]:
         " count(*) FILTER (WHERE confirmed_at IS NOT NULL) FROM outbox"
     ).fetchone()
     return {"pending": pending, "sent": sent, "confirmed": confirmed}
+
+
+def confirmed_before(database: sqlite3.Connection, when: datetime) -> int:
+    """How many were confirmed before."""
+    return len(_confirmed_before(database, when))
+
+
+def forget_confirmed(database: sqlite3.Connection, when: datetime) -> int:
+    """Takes them out; returns how many."""
+    gone = _confirmed_before(database, when)
+    database.executemany("DELETE FROM outbox WHERE seq = ?", [(seq,) for seq in gone])
+    return len(gone)
+
+
+def _confirmed_before(database: sqlite3.Connection, when: datetime) -> list[int]:
+    """By time, not by text: stamps may carry any offset from UTC."""
+    found = database.execute("SELECT seq, confirmed_at FROM outbox WHERE confirmed_at IS NOT NULL")
+    return [seq for seq, at in found if datetime.fromisoformat(at) < when]

@@ -10,6 +10,8 @@ from typing import Any
 
 from sequencer.errors import Fault
 
+_AS_IT_IS = frozenset((str, int, bool, type(None)))  # most of a row: no look at what else it could be
+
 
 class RowRefused(Fault):
     """A row that results may not hold: the key path and why. Nothing of it was kept."""
@@ -20,6 +22,15 @@ def plain(value: Any, path: str = "") -> Any:
 
     Raises RowRefused with the key path for NaN, an infinity, a key that is no text, or anything else.
     """
+    kind = type(value)
+    if kind in _AS_IT_IS:
+        return value
+    if kind is dict:
+        return _each(value, path)
+    if kind is list:
+        return [plain(inner, f"{path}[{index}]") for index, inner in enumerate(value)]
+    if kind is float:
+        return _finite(value, path)
     if getattr(value, "ndim", None) == 0:  # a number or truth value of numpy
         value = value.item()
     if value is None or isinstance(value, bool):
@@ -31,10 +42,17 @@ def plain(value: Any, path: str = "") -> Any:
     if isinstance(value, numbers.Real):
         return _finite(float(value), path)
     if isinstance(value, Mapping):
-        return {_key(key, path): plain(inner, f"{path}.{key}".lstrip(".")) for key, inner in value.items()}
+        return _each(value, path)
     if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray):
         return [plain(inner, f"{path}[{index}]") for index, inner in enumerate(value)]
     raise RowRefused(f"{path or 'row'}: {type(value).__name__} has no form in the results")
+
+
+def _each(value: Mapping[Any, Any], path: str) -> dict[str, Any]:
+    return {
+        _key(key, path): inner if type(inner) in _AS_IT_IS else plain(inner, f"{path}.{key}".lstrip("."))
+        for key, inner in value.items()
+    }
 
 
 def _finite(number: float, path: str) -> float:

@@ -113,7 +113,8 @@ class PointRow(Row):
 
     cycles: length of the burst; steady: a long counted burst. record_s, sample_rate_hz: of the record behind the
     row; harmonics and band_hz: what thd_pct counts. energies: of all the point's shots. lowest_thd_*: where no
-    level was within the limit. floor_note: what the bench's own floor forbids to say.
+    level was within the limit. floor_note: what the bench's own floor forbids to say. resumed: measured by another
+    process than the one that began the run.
     """
 
     id: str
@@ -149,6 +150,7 @@ class PointRow(Row):
     floor_note: str | None = None
     shot_table: list[ShotRow] = Field(default_factory=list)
     values: list[ValueRow] = Field(default_factory=list)
+    resumed: bool = False
 
 
 class TripRow(Row):
@@ -185,8 +187,30 @@ class UnitName(Row):
     model: str
 
 
+class RedoneRow(Row):
+    """A kept point done once more before a run went on, as proof or for its heat: no row of the results."""
+
+    point: str
+    measurement: str
+    outcome: PointOutcome
+    reason: str | None = None
+    values: list[ValueRow] = Field(default_factory=list)
+
+
+class ResumedRow(Row):
+    """Another process went on with the run. time: RFC 3339. at_point: the first one not complete, null where all were.
+    why: what is known of the end of the process before. guardian: what it did meanwhile, where it acted."""
+
+    time: str
+    at_point: str | None = None
+    why: str
+    guardian: str | None = None
+    made_safe: list[str] = Field(default_factory=list)
+    redone: list[RedoneRow] = Field(default_factory=list)
+
+
 class RunHead(Row):
-    """A run before its points. begun: RFC 3339."""
+    """A run before its points. begun: RFC 3339. resumed: each time another process went on with it."""
 
     id: Annotated[str, Field(min_length=1, max_length=120)]
     plan: str
@@ -199,6 +223,7 @@ class RunHead(Row):
     seed: int | None = None
     version: str
     begun: str
+    resumed: list[ResumedRow] = Field(default_factory=list)
 
 
 class RunRow(RunHead):

@@ -49,7 +49,29 @@ FIRST = (
     "INSERT INTO book (only, seq) VALUES (1, 0)",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST,)
+# What is to be measured, in the order of `place`. An entry is never taken out: its number stays its own.
+QUEUE = (
+    """CREATE TABLE queue (
+        number INTEGER PRIMARY KEY,
+        place INTEGER NOT NULL,
+        state TEXT NOT NULL CHECK (state IN ('waiting', 'taken', 'held', 'done', 'removed')),
+        added TEXT NOT NULL,
+        asked TEXT NOT NULL,
+        runs TEXT NOT NULL,
+        times_done INTEGER NOT NULL DEFAULT 0,
+        why TEXT
+    ) STRICT""",
+    "CREATE INDEX queue_open ON queue (place) WHERE state IN ('waiting', 'taken', 'held')",
+)
+
+# What tells this ledger's numbers from those of any other. Some ledgers had the table before it came here.
+IDENTITY = (
+    "CREATE TABLE IF NOT EXISTS feed (only INTEGER PRIMARY KEY CHECK (only = 1), identity TEXT) STRICT",
+    "INSERT OR IGNORE INTO feed VALUES (1, lower(hex(randomblob(6))))",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST, QUEUE, IDENTITY)
+READABLE_FROM = 1  # results and messages are all there since then
 
 
 def version_of(database: sqlite3.Connection) -> int:
@@ -62,6 +84,9 @@ def migrate(database: sqlite3.Connection, migrations: Sequence[Sequence[str]] = 
     for number in range(version_of(database), len(migrations)):
         database.execute("BEGIN IMMEDIATE")
         try:
+            if version_of(database) > number:  # another process did it while we waited
+                database.execute("ROLLBACK")
+                continue
             for statement in migrations[number]:
                 database.execute(statement)
             database.execute(f"PRAGMA application_id = {APPLICATION_ID}")

@@ -6,16 +6,18 @@ time, in order. A call that returned is on the disk; a call that raised has left
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from sequencer.ledger import outbox
 from sequencer.ledger.faults import LedgerOrder, plain_words
-from sequencer.ledger.opening import WriterLock, open_for_reading, open_for_writing
+from sequencer.ledger.opening import WriterLock, commit, open_for_reading, open_for_writing, roll_back
 from sequencer.ledger.outbox import Outgoing, State
 from sequencer.ledger.plain import from_json, row_to_line
 from sequencer.ledger.rows import (
@@ -73,6 +75,14 @@ class Ledger:
             )
             outbox.put(self._database, kept.id, messages)
 
+    def resume_run(self, head: RunHead | Mapping[str, Any], messages: Sequence[Message] = ()) -> None:
+        """The head of a run that has no end, with one more entry of `resumed`, or more in the last one."""
+        kept = checked(RunHead, head)
+        with self._commit():
+            self._refuse_unless_open(kept.id)
+            self._database.execute("UPDATE run SET head = ? WHERE id = ?", (_line(kept), kept.id))
+            outbox.put(self._database, kept.id, messages)
+
     def keep_point(
         self, run_id: str, row: PointRow | Mapping[str, Any], messages: Sequence[Message] = ()
     ) -> tuple[int, ...]:
@@ -124,25 +134,56 @@ class Ledger:
 
     # --- reading ----------------------------------------------------------------------------------
 
-    def runs(self) -> list[dict[str, Any]]:
-        """Heads of all runs in the order they began, each with `ended` and `outcome`."""
+    def runs(self, run_ids: Iterable[str] | None = None) -> list[dict[str, Any]]:
+        """Heads of all runs, or of those named, in the order they began, each with `ended` and `outcome`."""
+        named = "" if run_ids is None else " WHERE id IN (SELECT value FROM json_each(?))"
+        values = () if run_ids is None else (json.dumps(list(run_ids)),)
         with plain_words(self.path):
             found = self._database.execute(
-                "SELECT head, ended, coalesce(outcome, 'unfinished') FROM run ORDER BY number"
+                f"SELECT head, ended, coalesce(outcome, 'unfinished') FROM run{named} ORDER BY number", values
             )
             return [from_json(head) | {"ended": ended, "outcome": outcome} for head, ended, outcome in found]
+
+    def last_told(self) -> tuple[int, str | None]:
+        """Number of the last message, and the latest time that any message still here tells, RFC 3339."""
+        with plain_words(self.path):
+            seq = int(self._database.execute("SELECT seq FROM book").fetchone()[0])
+            found = self._database.execute("SELECT payload FROM outbox ORDER BY seq DESC LIMIT 1").fetchone()
+        return seq, None if found is None else str(from_json(found[0])["time"])
 
     def results(self, run_ids: Iterable[str] | None = None) -> dict[str, Any]:
         """Format 1 of all runs, or of those named. Raises LedgerOrder for a run that is not there."""
         with self._one_view():
-            heads = self.runs()
-            if run_ids is not None:
-                wanted = set(run_ids)
-                for missing in sorted(wanted - {head["id"] for head in heads}):
-                    raise LedgerOrder(f"{self.path.name}: no run {missing}")
-                heads = [head for head in heads if head["id"] in wanted]
+            wanted = None if run_ids is None else set(run_ids)
+            heads = self.runs(wanted)
+            for missing in sorted((wanted or set()) - {head["id"] for head in heads}):
+                raise LedgerOrder(f"{self.path.name}: no run {missing}")
             suspect = self._database.execute("SELECT suspect FROM book").fetchone()[0]
             return {"format": 1, "runs": [self._whole(head) for head in heads], "suspect": suspect}
+
+    def suspect(self) -> str | None:
+        """Why the numbers of the whole ledger are in doubt, if they are."""
+        with plain_words(self.path):
+            found: str | None = self._database.execute("SELECT suspect FROM book").fetchone()[0]
+            return found
+
+    def whole_after(self, number: int, also: Sequence[int] = ()) -> Iterator[tuple[int, bool, dict[str, Any]]]:
+        """(number, whether it has ended, run) of the runs numbered above it and of those named, each as `results` has
+        it; not checked once more: they were when they were kept."""
+        wanted = f"number > {int(number)} OR number IN ({', '.join(str(int(one)) for one in also)})"
+        with plain_words(self.path):
+            beside: dict[str, dict[str, list[Any]]] = {"trip": {}, "finding": {}}
+            for table, told in beside.items():  # neither has an index by run: one pass, not one for each run
+                rows = f"SELECT run_id, row FROM {table} WHERE run_id IN (SELECT id FROM run WHERE {wanted})"
+                for run_id, text in self._database.execute(f"{rows} ORDER BY number"):
+                    told.setdefault(run_id, []).append(from_json(text))
+            found = self._database.execute(
+                f"SELECT number, head, ended, coalesce(outcome, 'unfinished') FROM run WHERE {wanted} ORDER BY number"
+            )
+            for own, text, ended, outcome in found:
+                head = from_json(text) | {"ended": ended, "outcome": outcome}
+                parts = {f"{table}s": told.get(head["id"], []) for table, told in beside.items()}
+                yield own, ended is not None, head | parts | {"points": self._rows("point", head["id"])}
 
     def _whole(self, head: dict[str, Any]) -> dict[str, Any]:
         parts = {f"{table}s": self._rows(table, head["id"]) for table in ("point", "trip", "finding")}
@@ -151,6 +192,18 @@ class Ledger:
     def _rows(self, table: str, run_id: str) -> list[dict[str, Any]]:
         found = self._database.execute(f"SELECT row FROM {table} WHERE run_id = ? ORDER BY number", (run_id,))
         return [from_json(text) for (text,) in found]
+
+    def last_trip(self) -> dict[str, Any] | None:
+        """The latest trip of all runs, with `run` and `unit`, its serial."""
+        with plain_words(self.path):
+            found = self._database.execute(
+                "SELECT trip.row, run.id, run.head FROM trip JOIN run ON run.id = trip.run_id"
+                " ORDER BY trip.number DESC LIMIT 1"
+            ).fetchone()
+        if found is None:
+            return None
+        row, run_id, head = found
+        return dict(from_json(row)) | {"run": run_id, "unit": from_json(head)["unit"]["serial"]}
 
     # --- the outbox -------------------------------------------------------------------------------
 
@@ -162,17 +215,37 @@ class Ledger:
     def mark_sent(self, seqs: Iterable[int], at: str) -> int:
         """A broker has them. Returns how many were news."""
         with self._commit():
-            return outbox.mark(self._database, seqs, at, confirmed=False)
+            return outbox.mark_sent(self._database, seqs, at)
 
-    def mark_confirmed(self, seqs: Iterable[int], at: str) -> int:
-        """A consumer has them. Returns how many were news."""
+    def confirm(self, spans: Iterable[tuple[int, int]], published: int, at: str) -> int:
+        """A consumer has these spans, as far as they were published. Returns how many were news."""
         with self._commit():
-            return outbox.mark(self._database, seqs, at, confirmed=True)
+            return outbox.confirm(self._database, spans, published, at)
+
+    def messages_between(self, first: int, last: int, limit: int) -> list[Outgoing]:
+        """Those numbered so that are still kept, in order, at most `limit`."""
+        with plain_words(self.path):
+            return outbox.between(self._database, first, last, limit)
+
+    def identity(self) -> str:
+        """What tells this ledger's numbers from those of any other."""
+        with plain_words(self.path):
+            return outbox.identity(self._database)
 
     def message_counts(self) -> dict[State, int]:
         """How many messages are pending, sent, confirmed."""
         with plain_words(self.path):
             return outbox.counts(self._database)
+
+    def confirmed_before(self, when: datetime) -> int:
+        """How many messages a consumer had before."""
+        with plain_words(self.path):
+            return outbox.confirmed_before(self._database, when)
+
+    def forget_confirmed(self, when: datetime) -> int:
+        """Messages that a consumer had before go; their numbers are never given again. Returns how many."""
+        with self._commit():
+            return outbox.forget_confirmed(self._database, when)
 
     # --- the file ---------------------------------------------------------------------------------
 
@@ -203,21 +276,8 @@ class Ledger:
         if lock is not None:
             lock.release()
 
-    @contextmanager
-    def _commit(self) -> Iterator[None]:
-        """All that happens inside is kept together or not at all."""
-        with plain_words(self.path):
-            self._database.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-                self._database.execute("COMMIT")
-            except BaseException:
-                self._roll_back()
-                raise
-
-    def _roll_back(self) -> None:
-        if self._database.in_transaction:  # a full disk may have ended it already
-            self._database.execute("ROLLBACK")
+    def _commit(self) -> AbstractContextManager[None]:
+        return commit(self._database, self.path)
 
     @contextmanager
     def _one_view(self) -> Iterator[None]:
@@ -227,7 +287,7 @@ class Ledger:
             try:
                 yield
             finally:
-                self._roll_back()
+                roll_back(self._database)
 
     def _insert(self, statement: str, values: tuple[str, ...], twice: str) -> None:
         try:

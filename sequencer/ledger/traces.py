@@ -4,6 +4,7 @@ Readable without us:
 
     t = numpy.load("NAME.npz"); volts = t["ch1_volts_at_zero"] + t["ch1_codes"] * t["ch1_volts_per_code"]
 
+`second_frequency_hz` and `second_ratio` (the first tone's peak over the second's) tell of two tones; 0: one alone.
 Times are `ch1_start_s + ch1_sample_interval_s * numpy.arange(len(volts))`, in s from the trigger. The same shot
 gives the same bytes: entries in sorted order, one fixed date, no clock and no owner in the file.
 """
@@ -26,7 +27,7 @@ from sequencer.analysis.records import Record
 from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.names import safe_name
 from sequencer.ledger.results import write_whole
-from sequencer.measurements.requests import Fire, Purpose, Shot
+from sequencer.measurements.requests import Fire, Metered, Purpose, SecondTone, Shot
 
 FORMAT = 1
 SAMPLES_AT_MOST = 20_000
@@ -64,7 +65,9 @@ def write_trace(path: Path, shot: Shot, samples_at_most: int | None = SAMPLES_AT
         "cycles": np.asarray(shot.request.cycles),
         "before_s": np.asarray(shot.request.before_s),
         "after_s": np.asarray(shot.request.after_s),
+        **_second(shot.request.second),
         "fired_at_ns": np.asarray(shot.fired_at_ns),
+        **_metered(shot.metered),
         "supply_v": np.asarray(shot.supply_v),
         "supply_a": np.asarray(shot.supply_a),
         "supply_limited": np.asarray(shot.supply_limited),
@@ -76,6 +79,18 @@ def write_trace(path: Path, shot: Shot, samples_at_most: int | None = SAMPLES_AT
         arrays |= {f"{name}_{key}": value for key, value in _input(record, kept, asked_v).items()}
     path.parent.mkdir(parents=True, exist_ok=True)
     write_whole(path, _zip(arrays))
+
+
+def _second(tone: SecondTone | None) -> Arrays:
+    """Hz of the second of two tones, and the first one's peak over its own; 0: one tone alone."""
+    hz, ratio = (0.0, 0.0) if tone is None else (tone.frequency_hz, tone.ratio)
+    return {"second_frequency_hz": np.asarray(hz), "second_ratio": np.asarray(ratio)}
+
+
+def _metered(read: Metered | None) -> Arrays:
+    """V rms by the bench's meter, and its range; 0: it was not asked."""
+    vrms, range_vrms = (0.0, 0.0) if read is None else (read.vrms, read.range_vrms)
+    return {"meter_vrms": np.asarray(vrms), "meter_range_vrms": np.asarray(range_vrms)}
 
 
 @dataclass(frozen=True)
@@ -167,6 +182,7 @@ def _shot(stored: Arrays) -> Shot:
         supply_tripped=str(stored["supply_tripped"]) or None,
         supply_v=float(stored["supply_v"]),
         supply_a=float(stored["supply_a"]),
+        metered=_metered_stored(stored),
     )
 
 
@@ -179,7 +195,19 @@ def _fire(stored: Arrays, names: list[str]) -> Fire:
         purpose=_purpose(str(stored["purpose"])),
         before_s=float(stored["before_s"]),
         after_s=float(stored["after_s"]),
+        second=_second_stored(stored),
     )
+
+
+def _metered_stored(stored: Arrays) -> Metered | None:
+    range_vrms = float(stored.get("meter_range_vrms", 0.0))
+    return Metered(float(stored["meter_vrms"]), range_vrms) if range_vrms > 0.0 else None
+
+
+def _second_stored(stored: Arrays) -> SecondTone | None:
+    """Traces written before two tones were known say nothing of a second one: they have none."""
+    hz = float(stored.get("second_frequency_hz", 0.0))
+    return SecondTone(hz, float(stored["second_ratio"])) if hz > 0.0 else None
 
 
 def _purpose(word: str) -> Purpose:

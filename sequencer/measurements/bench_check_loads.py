@@ -60,7 +60,7 @@ def loads_to_see(job: ValueJob) -> tuple[tuple[str, Load], ...]:
     fitting = [
         (name, load)
         for name, load in around.bench.load.items()
-        if load.nominal_ohm >= around.unit.minimum_load_ohm and names <= set(load.ohm)
+        if load.nominal_ohm >= around.unit.minimum_load_ohm and names <= set(load.ohm) and not load.by_hand
     ]
     return tuple(sorted(fitting, key=lambda item: -item[1].nominal_ohm))
 

@@ -17,6 +17,7 @@ from sequencer.measurements.output_offset import BLOCKS, silent_part
 from sequencer.measurements.requests import BenchReading
 from sequencer.measurements.values import Finding, Value, expanded, scatter
 from sequencer.plan.models import Bench
+from sequencer.plan.promises import NO_SUPPLY
 
 SENSE_V = 0.3  # common practice, no source
 LEAD_MORE, LEAD_DROP = 1.3, 0.03  # x the file's ohms, and of the volts (common practice, no source)
@@ -55,6 +56,8 @@ def rail_of(bench: Bench, name: str, record: Record) -> Rail:
 def supply(looked: Looked) -> Checked:
     """The supply's own volts against those set; volts at the unit; ohms of the lead as far as idle shows them."""
     set_v, meter_v = looked.job.point.supply_v, looked.supply_v
+    if "supply" in looked.job.around.bench.by_hand:
+        return _by_digitiser(looked)
     u = scatter([r.supply_v for r in looked.readings], "noise")
     expanded_v, factor = expanded([u])
     values = [
@@ -73,6 +76,19 @@ def supply(looked: Looked) -> Checked:
         return Checked(tuple(values), () if told else off)  # first power looks at the same, and has told it
     more = _at_unit(looked, meter_v, u)
     return Checked((*values, *more.values), more.findings)
+
+
+def _by_digitiser(looked: Looked) -> Checked:
+    """No remote supply: the volts at the unit are all there is."""
+    bench, quiet = looked.job.around.bench, looked.quiet
+    name = bench.input_for("rail")
+    unread = (("supply at its terminals", "V"), ("lead of the supply", "ohm"))
+    values = [not_measured(what, unit, NO_SUPPLY) for what, unit in unread]
+    if name is None or quiet is None or name not in quiet.records or quiet.records[name].overloaded:
+        return Checked((*values, not_measured("supply at the unit", "V", "no digitiser input sees the rail")))
+    rail = rail_of(bench, name, quiet.records[name])
+    expanded_v, factor = expanded(rail.parts)
+    return Checked((*values, Value("supply at the unit", rail.volts, "V", None, expanded_v, factor)))
 
 
 def sense_findings(meter_v: float, set_v: float) -> Iterator[Finding]:

@@ -105,6 +105,8 @@ def _shorted(looked: Looked) -> tuple[str, ...]:
     if looked.with_tone is None:
         return ()
     loads_a = sum(c.tone.rms_v / c.job.load_ohm for c in looked.channels)
+    if math.isnan(looked.with_tone.supply_a - looked.idle_a):  # nothing reads the supply's current
+        return ()
     if looked.with_tone.supply_a - looked.idle_a - 2.0 * loads_a < SHORT_A:
         return ()
     return tuple(one.name for one in looked.channels if suspicious(one))

@@ -20,9 +20,11 @@ LEAVE_OFF = "do not power"
 OPEN = "not answered, because "
 
 # A plan with one of these asks for more than a look.
-RATING = frozenset({"soak", "protection", "steady_efficiency", *DISTORTION, *RESPONSE})
+RATING = frozenset({"soak", "endurance", "protection", "steady_efficiency", *DISTORTION, *RESPONSE})
 LADDER_CYCLES, LADDER_HZ = 20, 1000.0  # the bursts of a first look
-UNDRIVEN = frozenset({"first_power", "bench_check", "output_offset", "idle_current"})  # without signal, or 50 mV
+UNDRIVEN = frozenset(
+    {"first_power", "bench_check", "terminal_scan", "output_offset", "idle_current", "idle_adjustment"}
+)  # without signal, or 50 mV
 ESSENTIAL = ("first_power", "output_offset", "idle_current", "output_power")
 BY_DISTORTION = frozenset({"thd", "thd_n", "burst_residual", "limited", "early_cycles", "protection"})
 ENDS = {"unfinished": "the run has no end", "stopped": "a person stopped it"}

@@ -7,7 +7,6 @@ remote line. A stage fed directly gets its rail in parts. A mains unit needs a p
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass, field
 
 from sequencer.analysis.uncertainty import Part
 from sequencer.measurements.bench_check_model import not_measured
@@ -19,7 +18,9 @@ from sequencer.measurements.bench_check_supply import (
     rail_scale_v,
     sense_findings,
 )
+from sequencer.measurements.first_power_book import Book
 from sequencer.measurements.first_power_waking import Waking, wake
+from sequencer.measurements.hand_first_power import first_power_by_hand
 from sequencer.measurements.idle_watch import HIGH_FACTOR, LOOK
 from sequencer.measurements.requests import BenchReading, Quiet, ReadBench, Remote, Reply, Request, Rest, SetSupply
 from sequencer.measurements.values import Finding, Value, ValueJob, Values, ValueTalk, expanded, near, scatter, shot_of
@@ -44,34 +45,14 @@ METER_NOTE = "uncertainty: of repeat readings; the meter's own is not declared"
 IN_PARTS = "the rail is raised in parts: there is no one instant from which to count"
 
 
-@dataclass
-class _Book:
-    """What has come of it so far."""
-
-    job: ValueJob
-    values: list[Value] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    shots: int = 0
-    no_drive: str | None = None
-    no_power: str | None = None
-
-    def refuse(self, sentence: str) -> None:
-        """It is switched off for good."""
-        self.findings.append(Finding("do not power", f"{sentence}: switched off", SHORTED))
-        self.no_power = f"not powered: {sentence}"
-
-    def closed(self) -> Values:
-        return Values(
-            tuple(self.values), tuple(self.findings), self.shots, no_drive=self.no_drive, no_power=self.no_power
-        )
-
-
 def first_power(job: ValueJob) -> ValueTalk:
     """Standby and idle current, mute time, thump; what is found may leave the unit switched off, or undriven."""
     unit = job.around.unit
+    if "supply" in job.around.bench.by_hand:
+        return (yield from first_power_by_hand(job))
     if unit.front_end == "mains":
         return Values(reason=MAINS, no_power=f"not powered: {MAINS}")
-    book = _Book(job)
+    book = Book(job, SHORTED)
     if unit.front_end == "converter":
         little = yield from _standby(book)
     else:
@@ -103,7 +84,7 @@ def _no_remote(job: ValueJob) -> str | None:
     return None if job.around.unit.remote_line else NO_LINE
 
 
-def _standby(book: _Book) -> Generator[Request, Reply, Drawn | None]:
+def _standby(book: Book) -> Generator[Request, Reply, Drawn | None]:
     """Full volts, remote line open: ten meter windows, and the rail beside them where an input sees it."""
     job = book.job
     yield Remote(False)
@@ -143,7 +124,7 @@ def _held_down(job: ValueJob, readings: tuple[BenchReading, ...]) -> str | None:
     return None
 
 
-def _judge_standby(book: _Book, readings: tuple[BenchReading, ...]) -> None:
+def _judge_standby(book: Book, readings: tuple[BenchReading, ...]) -> None:
     unit = book.job.around.unit
     amps = [r.supply_a for r in readings]
     mean_a, most_a = sum(amps) / len(amps), unit.standby_a_max
@@ -160,7 +141,7 @@ def _judge_standby(book: _Book, readings: tuple[BenchReading, ...]) -> None:
         book.findings.append(Finding("standby current", sentence, remedy))
 
 
-def _drawn(book: _Book, readings: tuple[BenchReading, ...]) -> Generator[Request, Reply, Drawn | None]:
+def _drawn(book: Book, readings: tuple[BenchReading, ...]) -> Generator[Request, Reply, Drawn | None]:
     bench = book.job.around.bench
     name = bench.input_for("rail")
     if name is None:
@@ -171,7 +152,7 @@ def _drawn(book: _Book, readings: tuple[BenchReading, ...]) -> Generator[Request
     return None if record.overloaded else Drawn(readings, rail_of(bench, name, record))
 
 
-def _in_parts(book: _Book) -> Generator[Request, Reply, None]:
+def _in_parts(book: Book) -> Generator[Request, Reply, None]:
     """A directly fed stage: 25, 50, 75, 100 % of the volts, the current read at each."""
     job = book.job
     window = job.expected.idle_window_a
@@ -197,7 +178,7 @@ def _in_parts(book: _Book) -> Generator[Request, Reply, None]:
             return
 
 
-def _alive(book: _Book, little: Drawn | None) -> Generator[Request, Reply, None]:
+def _alive(book: Book, little: Drawn | None) -> Generator[Request, Reply, None]:
     """Remote line on, or the supply where there is none to switch; held in limit for too long, it is off again."""
     job = book.job
     linear = job.around.unit.front_end == "linear"
@@ -217,7 +198,7 @@ def _alive(book: _Book, little: Drawn | None) -> Generator[Request, Reply, None]
     yield from _lead(book, little)
 
 
-def _idle(book: _Book, waking: Waking) -> None:
+def _idle(book: Book, waking: Waking) -> None:
     """The readings from 3 s on: steady by then, and not far above the window."""
     amps = [r.supply_a for r in waking.readings]
     mean_a = sum(amps) / len(amps)
@@ -235,7 +216,7 @@ def _idle(book: _Book, waking: Waking) -> None:
         book.no_drive = f"not driven: {sentence}"
 
 
-def _mute(book: _Book, waking: Waking, linear: bool) -> None:
+def _mute(book: Book, waking: Waking, linear: bool) -> None:
     within_s = book.job.around.unit.mute_s
     if linear:
         book.values.append(not_measured("mute time", "s", IN_PARTS))
@@ -251,7 +232,7 @@ def _mute(book: _Book, waking: Waking, linear: bool) -> None:
         book.values.append(Value("thump", thump.peak_v, "V peak", name, thump.within_v, None, reason=thump.note))
 
 
-def _judge_mute(book: _Book, at_s: float, half_s: float, within_s: float) -> None:
+def _judge_mute(book: Book, at_s: float, half_s: float, within_s: float) -> None:
     expanded_s, factor = expanded([Part("gap", half_s / 3.0**0.5, "rectangular")])
     judgement = "within" if at_s <= within_s else "outside"
     reason = f"at most {within_s:g} s by its file{near(at_s, within_s, expanded_s)}"
@@ -261,7 +242,7 @@ def _judge_mute(book: _Book, at_s: float, half_s: float, within_s: float) -> Non
         book.findings.append(Finding("mute time", sentence, "Correct mute_s, or look at the mute circuit"))
 
 
-def _lead(book: _Book, little: Drawn | None) -> Generator[Request, Reply, None]:
+def _lead(book: Book, little: Drawn | None) -> Generator[Request, Reply, None]:
     """The supply lead by two currents, where both states were seen."""
     if little is None:
         return

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sequencer.analysis.records import Record
+from sequencer.analysis.records import Record, Volts
 from sequencer.measurements.bench_check_model import CREST_SCALE_V, level_for, scales, tone_hz
 from sequencer.measurements.bench_inputs import tone_seen
 from sequencer.measurements.power_job import ChannelJob
@@ -26,6 +26,7 @@ STEADY_READINGS, PAUSE_S = 5, 0.1
 BLOCK_CYCLES = 2  # of the tone, in which it is looked for
 END_CYCLES = 20  # of a record: gain is there when it stands in them
 HALF = 0.5  # of its level at the record's end: from there on the output follows
+SHOWN_S = (-0.05, 0.1)  # around where it follows
 GAP_NOTE = "it came alive between two records: at least this"
 SEEN_NOTE = "largest excursion while it came alive, mean of each cycle of the tone"
 WIDE_NOTE = "beyond the range: at least this"
@@ -42,11 +43,13 @@ class Instant:
 
 @dataclass(frozen=True)
 class Thump:
-    """peak_v: None where it was not seen; within_v: what the tone's own beginning may add, its crest, and a step, V."""
+    """peak_v: None where it was not seen; within_v: what the tone's own beginning may add, its crest, and a step, V.
+    shown: (s from where it follows, V) of the mean over each cycle, for the sheet's picture."""
 
     peak_v: float | None
     within_v: float | None
     note: str
+    shown: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,10 @@ class _Watch:
             self.alive[channel.name] = Instant(began_s + at_s, BLOCK_CYCLES * cycle_s + self.begun_within_s)
         note = WIDE_NOTE if record.overloaded else GAP_NOTE if in_gap else SEEN_NOTE
         self.thumps[channel.name] = Thump(
-            excursion_v(record, cycle_s, at_s), _tone_crest_v(record, cycle_s) + record.step_v, note
+            excursion_v(record, cycle_s, at_s),
+            _tone_crest_v(record, cycle_s) + record.step_v,
+            note,
+            sketch(record, cycle_s, at_s),
         )
 
     def closed(self, readings: tuple[BenchReading, ...], held_down: str | None = None) -> Waking:
@@ -199,8 +205,23 @@ def _tone_crest_v(record: Record, cycle_s: float) -> float:
 def excursion_v(record: Record, cycle_s: float, at_s: float) -> float:
     """Largest distance of the mean over one cycle of the tone, which takes the tone out, from where it lay before
     at_s, when the output was still muted; from where it ends, where the record shows nothing of that. V."""
+    return float(np.max(np.abs(_from_rest(record, cycle_s, at_s))))
+
+
+def sketch(record: Record, cycle_s: float, at_s: float) -> tuple[tuple[float, float], ...]:
+    """The same distance, signed, cycle by cycle around at_s."""
+    away = _from_rest(record, cycle_s, at_s)
+    size = max(1, round(cycle_s / record.sample_interval_s))
+    every = max(1, size // 2)
+    middles = record.start_s + record.sample_interval_s * (np.arange(away.size) + (size - 1) / 2.0) - at_s
+    kept = [i for i in range(0, away.size, every) if SHOWN_S[0] <= middles[i] <= SHOWN_S[1]]
+    return tuple((round(float(middles[i]), 5), float(f"{away[i]:.4g}")) for i in kept)
+
+
+def _from_rest(record: Record, cycle_s: float, at_s: float) -> Volts:
     size = max(1, round(cycle_s / record.sample_interval_s))
     means = np.convolve(record.volts, np.full(size, 1.0 / size), mode="valid")
     before = means[: max(0, round((at_s - BLOCK_CYCLES * cycle_s - record.start_s) / record.sample_interval_s) - size)]
     rest_v = float(np.median(before if before.size >= size else means[-max(1, means.size // 10) :]))
-    return float(np.max(np.abs(means - rest_v)))
+    away: Volts = means - rest_v
+    return away

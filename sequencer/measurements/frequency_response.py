@@ -102,7 +102,8 @@ def _corner(channel: str, outwards: Sequence[Ratio], name: str, side: str) -> Va
     crossed = next((i for i, one in enumerate(outwards) if one.db <= CORNER_DB), None)
     if crossed is None:
         last = outwards[-1]
-        reason = f"beyond the tones: {last.db:+.2f} dB at {hertz(last.frequency_hz)}, the {side}"
+        where = f"{'below' if side == 'lowest' else 'above'} {hertz(last.frequency_hz)}"
+        reason = f"beyond the tones ({where}): {last.db:+.2f} dB there, the {side}"
         return Value(name, None, "Hz", channel, reason=reason)
     inner, outer = outwards[crossed - 1], outwards[crossed]
     slope = (outer.db - inner.db) / _octaves(inner, outer)

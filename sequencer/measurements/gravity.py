@@ -32,29 +32,32 @@ OF_KIND: Mapping[str, Gravity] = {
         Gravity.DOUBTFUL: (
             "not the unit expected", "wrong load", "channels crossed", "probe", "probe off", "supply sense",
             "supply lead", "supply current limit",
+            "outputs elsewhere", "live terminal", "plus grounded", "minus grounded", "terminals joined",
         ),
         Gravity.STAGE: (
             "no output", "offset outside", "offset moved", "idle current high", "idle not steady",
-            "idle current after heat", "weak rail", "protection early", "protection", "oscillation on the crest",
-            "oscillation at rest",
+            "idle current after heat", "drop-out", "offset jump", "weak rail", "protection early", "protection",
+            "oscillation on the crest", "oscillation at rest",
             "distorted at every level", "early cycles clipped", "offset warm", "idle current low",
         ),
         Gravity.SHAPE: (
-            "crossover", "mounting", "cooling", "soak ended early", "precondition ended early", "one side clips first",
+            "crossover", "mounting", "cooling", "soak ended early", "precondition ended early",
+            "endurance ended early", "one side clips first",
             "limiter", "gate",
             "thermometer does not follow", "distortion", "distortion at low level",
             "response", "channels unlike", "power bandwidth",
         ),
         Gravity.LEVEL: (
-            "gain away", "channel mismatch", "power low", "channel power mismatch", "soft clipping",
+            "gain at 10 mV", "gain away", "channel mismatch", "power low", "channel power mismatch", "soft clipping",
             "gain depends on level", "gain not as its file", "polarity",
         ),
         Gravity.SLIGHT: (
             "hum", "noise", "crosstalk", "thump", "standby current", "mute time", "idle current unsettled",
+            "idle current not set",
         ),
         Gravity.NOTED: (
             "boost", "offset doubtful", "protection holds", "input ground", "contact or lead resistance",
-            "load resistance", "load drift", "digitiser range", "clock",
+            "load resistance", "load drift", "digitiser range", "clock", "input shell",
         ),
     }.items()
     for kind in kinds
@@ -81,6 +84,8 @@ BECAUSE: Mapping[str, tuple[str, ...]] = {
     "protection holds": ("protection early", "protection"),
     "offset moved": ("protection early",),
     "soak ended early": ("mounting", "cooling", "protection early"),
+    "endurance ended early": ("mounting", "cooling", "drop-out", "offset jump", "protection early"),
+    "gain at 10 mV": ("crossover", "idle current low", "drop-out"),  # a dead zone takes more from a small tone
     "precondition ended early": ("mounting", "cooling", "protection early"),
     "offset warm": ("mounting", "cooling"),
     "idle current after heat": ("mounting", "cooling"),

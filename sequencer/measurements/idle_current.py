@@ -5,6 +5,9 @@ It is the current into the unit, converter and fan included, not that of its out
 
 from __future__ import annotations
 
+import math
+
+from sequencer.measurements.hand_idle import by_digitiser, idle_as_read
 from sequencer.measurements.idle_watch import SMOOTHED, IdleWatch, watched
 from sequencer.measurements.requests import Rest
 from sequencer.measurements.states import State, reach
@@ -29,6 +32,8 @@ def idle_current(job: ValueJob) -> ValueTalk:
     if not watch.ended:
         yield from watched(watch, WINDOWS, PAUSE_S)
     amps = [a for _, a in watch.readings[counted:]] or [a for _, a in watch.readings[-SMOOTHED:]]
+    if all(math.isnan(one) for one in amps):
+        return (yield from idle_as_read(job, state, watch))
     value = _value(job, amps, state, watch)
     if not watch.ended:
         watch.findings += _findings(job, value)
@@ -38,7 +43,8 @@ def idle_current(job: ValueJob) -> ValueTalk:
 
 def _value(job: ValueJob, amps: list[float], state: State, watch: IdleWatch) -> Value:
     mean_a = sum(amps) / len(amps)
-    expanded_a, factor = expanded([scatter(amps, "repeatability")]) if len(amps) > 1 else (None, None)
+    own = by_digitiser(job, mean_a)
+    expanded_a, factor = expanded([scatter(amps, "repeatability"), *own]) if len(amps) > 1 else (None, None)
     judgement, reason = _judged(mean_a, expanded_a, job.expected.idle_window_a, _doubt(state, watch))
     note = f"; {state.note}" if state.settled and state.note else ""
     return Value(
@@ -48,7 +54,7 @@ def _value(job: ValueJob, amps: list[float], state: State, watch: IdleWatch) -> 
         expanded_uncertainty=expanded_a,
         coverage_factor=factor,
         judgement=judgement,
-        reason=f"{reason}{note}; {METER_NOTE}",
+        reason=f"{reason}{note}; {'by the digitiser, no remote supply' if own else METER_NOTE}",
     )
 
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from sequencer.analysis.line import fit_line
 from sequencer.measurements.requests import BenchReading, ReadBench, Reply, Request, Rest
 from sequencer.measurements.values import Finding, ValueJob
 
 EVERY_S = 10.0  # while it warms up
 WARM_FROM_S, WARM_AT_MOST_S = 600.0, 2700.0  # 10 to 45 min (common practice, no source)
 STEADY_PCT_PER_MIN, STEADY_MIN = 2.0, 3  # slope in each of the last minutes (common practice, no source)
+SETTLED_K = 1.0  # in STEADY_MIN, where nothing reads the current (our own judgement)
 HIGH_FACTOR = 1.5  # of the window's upper end (common practice, no source)
 RISE_PCT, RISE_WITHIN_S = 20.0, 60.0  # common practice, no source
 RISE_LEAST_A = 0.02  # less is a meter's own noise (our own judgement)
@@ -30,6 +35,7 @@ class IdleWatch:
     trip_rule: str | None = None
     findings: list[Finding] = field(default_factory=list)
     no_drive: str | None = None
+    hottest: list[tuple[float, float]] = field(default_factory=list)  # (s since the first, degC)
 
     @property
     def ended(self) -> bool:
@@ -44,6 +50,10 @@ class IdleWatch:
             self.first_ns = reading.at_ns
         self.last = reading
         self.readings.append(((reading.at_ns - self.first_ns) / 1e9, reading.supply_a))
+        if reading.heatsink_c:
+            self.hottest.append((self.at_s, max(reading.heatsink_c.values())))
+        if math.isnan(reading.supply_a):  # nothing reads the supply
+            return
         if reading.supply_tripped:
             self.trip_rule = "supply tripped"
             self.trip = f"supply tripped ({reading.supply_tripped.replace('_', ' ')}) without signal"
@@ -83,17 +93,22 @@ def until_warm(watch: IdleWatch) -> Generator[Request, Reply, float | None]:
     """Seconds until it was warm; None where it never was, or was ended."""
     while not watch.ended and watch.at_s < WARM_AT_MOST_S:
         yield from watched(watch, 1, EVERY_S)
-        if watch.at_s >= WARM_FROM_S and is_steady(watch.readings):
+        unread = bool(watch.readings) and math.isnan(watch.readings[-1][1])
+        settled = has_settled(watch.hottest) if unread else is_steady(watch.readings)
+        if watch.at_s >= WARM_FROM_S and settled:
             return watch.at_s
     return None
 
 
 def unsettled(watch: IdleWatch) -> Finding:
     """What to say of a unit that never became warm."""
+    if math.isnan(watch.readings[-1][1]):
+        sentence = f"heat sinks have not settled after {watch.at_s / 60.0:.0f} min; nothing reads the idle current"
+        return Finding("idle current unsettled", sentence, "Read the supply's own meter for some minutes")
     last = [r for r in watch.readings if r[0] >= watch.at_s - 60.0 * STEADY_MIN]
     sentence = (
         f"idle current has not settled after {watch.at_s / 60.0:.0f} min: "
-        f"{slope_pct_per_min(last):+.2g} % a minute in the last three"
+        f"{_slope_words(last)} % a minute in the last three"
     )
     return Finding("idle current unsettled", sentence, "Look at the bias circuit's thermal contact and at the fan")
 
@@ -107,6 +122,14 @@ def is_steady(readings: list[tuple[float, float]]) -> bool:
     return all(abs(slope_pct_per_min(minute)) < STEADY_PCT_PER_MIN for minute in minutes)
 
 
+def has_settled(hottest: list[tuple[float, float]]) -> bool:
+    """Where nothing reads the current: within 1 K over the last three minutes. hottest: (s, degC), rising."""
+    if not hottest or hottest[-1][0] - hottest[0][0] < 60.0 * STEADY_MIN:
+        return False
+    last = [celsius for s, celsius in hottest if s >= hottest[-1][0] - 60.0 * STEADY_MIN]
+    return max(last) - min(last) < SETTLED_K
+
+
 def slope_pct_per_min(readings: list[tuple[float, float]]) -> float:
     """Least-squares slope over the mean, % a minute; infinite where two readings do not make a line."""
     if len(readings) < 2:
@@ -116,6 +139,16 @@ def slope_pct_per_min(readings: list[tuple[float, float]]) -> float:
     if spread <= 0.0 or mean_a <= 0.0:
         return float("inf")
     return 6000.0 * sum((t - mid_s) * (a - mean_a) for t, a in readings) / spread / mean_a
+
+
+def _slope_words(readings: list[tuple[float, float]]) -> str:
+    """With what scatter leaves of it, where there are readings enough."""
+    slope = slope_pct_per_min(readings)
+    if len(readings) < SMOOTHED or not math.isfinite(slope):
+        return f"{slope:+.2g}"
+    line = fit_line(np.array([t for t, _ in readings]), np.array([a for _, a in readings]))
+    expanded = 2.0 * 6000.0 * line.slope.s / _mean([a for _, a in readings])
+    return f"{slope:+.2g} ±{expanded:.1g}"
 
 
 def rising_pct(readings: list[tuple[float, float]]) -> float | None:

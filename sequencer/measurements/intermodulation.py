@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sequencer.analysis.noise import BELOW_FLOOR_MEANS
+from sequencer.analysis.outline import outline
+from sequencer.analysis.records import Record
 from sequencer.analysis.two_tones import Product, difference, modulation
 from sequencer.analysis.uncertainty import Part
 from sequencer.measurements.known_limit import Known, known_limit
@@ -34,6 +36,9 @@ from sequencer.plan.points import hertz
 
 ONE_TONE_ONLY = "this generator plays one tone only"
 NO_LIMIT = "no power was measured before into this load with these channels: nothing says what is full"
+SETTLED_PART = 0.2  # of the burst is left out of its spectrum: couplings settle
+# What of it is shown: the sidebands about 7 kHz; all up to beyond 20 kHz. Then the width of a part of the picture, Hz.
+SHOWN_HZ = {"modulation": ((6500.0, 7500.0), 10.0), "difference": ((100.0, 24_000.0), 100.0)}
 READERS = {"modulation": modulation, "difference": difference}
 
 
@@ -51,10 +56,12 @@ class _Reading:
 
 @dataclass
 class _Course:
-    """missed: (pair, part) -> why not."""
+    """missed: (pair, part) -> why not. spectra: of the loudest burst, by pair and channel; loudest: that burst."""
 
     readings: list[_Reading] = field(default_factory=list)
     missed: dict[tuple[str, float], str] = field(default_factory=dict)
+    spectra: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+    loudest: dict[str, Shot] = field(default_factory=dict)
     shots: int = 0
 
 
@@ -111,9 +118,13 @@ def _read(job: ValueJob, name: str, part: float, tone: Tone, shot: Shot, course:
     pair, first_v, readings = TONE_PAIRS[name], {}, []
     for channel in job.channels:
         record = shot.records[channel.input]
-        products, fit = READERS[name](record, pair.first_hz, pair.second_hz, pair.cycles)
-        first_v[channel.name] = fit.amplitudes_v[pair.first_hz] / math.sqrt(2.0)
-        crest_v = fit.amplitudes_v[pair.first_hz] + fit.amplitudes_v[pair.second_hz]
+        try:
+            products, tones = READERS[name](record, pair.first_hz, pair.second_hz, pair.cycles)
+        except ValueError:  # no two tones are there to fit
+            course.missed[name, part] = GONE
+            return GONE
+        first_v[channel.name] = tones.peak_v((1, 0)) / math.sqrt(2.0)
+        crest_v = tones.peak_v((1, 0)) + tones.peak_v((0, 1))
         power_w = crest_v**2 / 2.0 / channel.load_ohm
         readings.append(_Reading(name, part, channel.name, power_w, shot.level_vrms, products))
     why = gone(tone, shot, first_v)
@@ -121,7 +132,18 @@ def _read(job: ValueJob, name: str, part: float, tone: Tone, shot: Shot, course:
         course.missed[name, part] = why
     else:
         course.readings += readings
+        course.loudest[name] = shot
+        course.spectra |= {(name, c.name): _spectrum(c.name, shot.records[c.input], name, part) for c in job.channels}
     return why
+
+
+def _spectrum(channel: str, record: Record, name: str, part: float) -> dict[str, Any]:
+    """Of the settled part of the burst, dB re the largest line shown: for the sheet, nothing is judged by it."""
+    pair, times = TONE_PAIRS[name], record.times_s
+    inside = (times >= SETTLED_PART * pair.burst_s) & (times < pair.burst_s)
+    found = outline([record.volts[inside]], record.sample_interval_s, *SHOWN_HZ[name])
+    row = {"channel": channel, "tones_hz": [pair.first_hz, pair.second_hz], "ratio": pair.ratio, "part": part}
+    return row | found.row_db(max(found.vrms, default=0.0) or 1.0)
 
 
 def _values(job: ValueJob, known: Known, course: _Course) -> Values:
@@ -134,7 +156,11 @@ def _values(job: ValueJob, known: Known, course: _Course) -> Values:
         values=tuple(values),
         shots=course.shots,
         reason=None if course.readings else next(iter(course.missed.values())),
-        extra={"intermodulation": [_row(one, product) for one in course.readings for product in one.products]},
+        extra={
+            "intermodulation": [_row(one, product) for one in course.readings for product in one.products],
+            "intermodulation_spectra": list(course.spectra.values()),
+        },
+        kept=tuple(course.loudest.items()),
     )
 
 
@@ -145,11 +171,11 @@ def _value(one: _Reading, product: Product, known: Known) -> Value:
         f"{lines} over {product.denominator}; {pair.words}, crest of a sine of {one.power_w:.3g} W, {one.part:.3g} of "
         f"the limit ({known.words})"
     )
-    if product.below_floor:
-        less = f"below floor, less than {100.0 * BELOW_FLOOR_MEANS * product.floor:.2g} %"
+    if product.of.below_floor:
+        less = f"below floor, less than {100.0 * BELOW_FLOOR_MEANS * product.of.floor:.2g} %"
         return percent(product.name, one.channel, None, (), f"{less}; {words}", pair.second_hz)
     reason = f"{words}; {OWN_DISTORTION}"
-    return percent(product.name, one.channel, product.ratio, (Part("noise", product.u),), reason, pair.second_hz)
+    return percent(product.name, one.channel, product.of.value, (Part("noise", product.of.u),), reason, pair.second_hz)
 
 
 def _row(one: _Reading, product: Product) -> dict[str, Any]:
@@ -164,7 +190,7 @@ def _row(one: _Reading, product: Product) -> dict[str, Any]:
         "name": product.name,
         "lines_hz": sorted(product.lines_hz),
         "denominator": product.denominator,
-        "pct": 100.0 * product.ratio,
-        "floor_pct": 100.0 * product.floor,
-        "below_floor": product.below_floor,
+        "pct": 100.0 * product.of.value,
+        "floor_pct": 100.0 * product.of.floor,
+        "below_floor": product.of.below_floor,
     }

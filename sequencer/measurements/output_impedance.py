@@ -13,6 +13,7 @@ from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from sequencer.analysis.second_order import second_order
 from sequencer.analysis.uncertainty import Part
 from sequencer.measurements.bench_inputs import second_half
 from sequencer.measurements.requests import Connect, Fire, Reply, Request, Rest, Shot
@@ -203,8 +204,23 @@ def _of_source(one: Source, loads: Mapping[str, Load]) -> Iterator[Value]:
         f"output impedance at {at}", one.ohm, "ohm", one.channel, expanded_ohm, factor, None, said, one.frequency_hz
     )
     factor_of = load.nominal_ohm / one.ohm
-    of_damping = None if expanded_ohm is None else factor_of * expanded_ohm / one.ohm
-    yield Value(damping, factor_of, "", one.channel, of_damping, factor, None, None, one.frequency_hz)
+    if expanded_ohm is None or factor is None:
+        yield Value(damping, factor_of, "", one.channel, frequency_hz=one.frequency_hz)
+    elif _is_uneven(load.nominal_ohm, one.ohm, expanded_ohm, factor):
+        low, high = (load.nominal_ohm / (one.ohm + way * expanded_ohm) for way in (1.0, -1.0))
+        words = f"{low:.3g} to {high:.3g} at 95 %: a ratio to so uncertain a resistance is not even"
+        yield Value(damping, factor_of, "", one.channel, reason=words, frequency_hz=one.frequency_hz)
+    else:
+        of_damping = factor_of * expanded_ohm / one.ohm
+        yield Value(damping, factor_of, "", one.channel, of_damping, factor, None, None, one.frequency_hz)
+
+
+def _is_uneven(nominal_ohm: float, ohm: float, expanded_ohm: float, factor: float) -> bool:
+    """Whether the linear form is too small for nominal over ohm (JCGM 100, note to 5.1.2)."""
+    u_ohm = expanded_ohm / factor
+    if ohm <= 2.0 * u_ohm:
+        return True
+    return second_order(lambda x: float(nominal_ohm / x[0]), (ohm,), (u_ohm,)).too_small is not None
 
 
 def _findings(found: list[Source]) -> Iterator[Finding]:

@@ -68,10 +68,10 @@ def output_offset(job: ValueJob) -> ValueTalk:
     if watch.ended:
         findings, reason = tuple(watch.findings), watch.trip or watch.no_drive
         return Values((), findings, 0, reason, watch.no_drive, trip=watch.trip, trip_rule=watch.trip_rule)
-    shot, shots = yield from _silence(job)
+    shot, shots = yield from silence(job)
     if any(record.overloaded for record in shot.records.values()):
         return _beyond(shots)
-    seen = [_offset(job, one, shot.records[one.input]) for one in job.channels]
+    seen = [offset_of(job, one, shot.records[one.input]) for one in job.channels]
     return Values(
         values=tuple(_value(job, one, state) for one in seen),
         findings=(*watch.findings, *(f for one in seen for f in _findings(job, one))),
@@ -87,7 +87,7 @@ def _beyond(shots: int) -> Values:
     return Values(findings=(finding,), shots=shots, reason=sentence, no_drive=f"not driven: {sentence}")
 
 
-def _silence(job: ValueJob) -> Generator[Request, Reply, tuple[Shot, int]]:
+def silence(job: ValueJob) -> Generator[Request, Reply, tuple[Shot, int]]:
     """The first record that is not overloaded, on wider and wider ranges; else the last."""
     largest_v = job.limits.largest_range_v
     scales = [*(volts for volts in SCALES_V if volts < largest_v), largest_v]
@@ -108,7 +108,7 @@ def silent_part(record: Record) -> Volts:
     return record.volts[(times >= start_s) & (times < start_s + SILENCE_READ_S)]
 
 
-def _offset(job: ValueJob, channel: ChannelJob, record: Record) -> Offset:
+def offset_of(job: ValueJob, channel: ChannelJob, record: Record) -> Offset:
     volts = silent_part(record)
     mean_v = float(volts.mean())
     gains = [

@@ -3,7 +3,8 @@
 For each tone the gain is proved, then one burst is fired at -3 dB of the rated power, the weakest channel at it; one
 that falls a little short is followed by one that does not. THD (harmonics up to K, cut to the band) or THD+N is
 judged, with twice its uncertainty. The band is the unbroken run of tones around 1 kHz; its worst tone speaks for it,
-never 1 kHz alone. (Power bandwidth: IEC 60268-3, from memory.) Pure.
+never 1 kHz alone. Its edge is interpolated between the last tone within and the first one outside. (Power bandwidth:
+IEC 60268-3, from memory.) Pure.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ NO_RATING = "the unit's file has no rating for this load and supply: half of it 
 NO_HARMONIC = "no harmonic lies within the band: it says nothing of distortion there"
 SHORT_DB = 0.5  # so little is made up for once
 OVER = 1.0002  # in volts: 0.0035 dB, that rounding down at the generator does not miss the half again
+STRAIGHT = "straight over the logarithms of frequency and figure"
+LEAST_PCT = 1e-6  # a logarithm needs something
 EDGE = "Look at the channel's slew rate, drive stage and coupling at that frequency, then at the rail there"
 
 
@@ -165,9 +168,13 @@ def _values(job: ValueJob, half_w: float, limit_pct: float, course: _Course) -> 
     above = [hz for hz in tones if hz >= reference_hz]
     edges = {"lower edge": _edge(course, below), "upper edge": _edge(course, above)}
     values = []
-    for name, (edge_hz, outside) in edges.items():
-        judgement = "not measured" if edge_hz is None else "outside" if _is_outside(course, outside) else "within"
-        reason = f"{_said(course, edge_hz, outside, name)}; {judged}"
+    for name, (last_hz, outside) in edges.items():
+        judgement = "not measured" if last_hz is None else "outside" if _is_outside(course, outside) else "within"
+        crossing_hz = _crossing(course, last_hz, outside, half_w, limit_pct)
+        reason = f"{_said(course, outside, name)}; {judged}"
+        if crossing_hz is not None and last_hz is not None and outside is not None:
+            reason = f"between the tones of {hertz(last_hz)} and {hertz(outside)}, {STRAIGHT}; {reason}"
+        edge_hz = crossing_hz or last_hz
         values.append(Value(f"power bandwidth, {name}", edge_hz, "Hz", None, None, None, judgement, reason, edge_hz))
     values.append(_worst(job, course, edges["lower edge"][0], edges["upper edge"][0]))
     return Values(tuple(values), tuple(_findings(course, tones)), course.shots, extra=extra)
@@ -188,7 +195,30 @@ def _is_outside(course: _Course, outside_hz: float | None) -> bool:
     return outside_hz is not None and outside_hz in course.found
 
 
-def _said(course: _Course, edge_hz: float | None, outside_hz: float | None, name: str) -> str:
+def _crossing(
+    course: _Course, last_hz: float | None, outside_hz: float | None, half_w: float, limit_pct: float
+) -> float | None:
+    """Where the first channel passes a bound, Hz, between the last tone within and the first one outside: a straight
+    line over the logarithms of frequency and figure, of which a power law is one. None where no bound lies between."""
+    if last_hz is None or outside_hz not in course.found or last_hz not in course.found:
+        return None
+    within = {one.channel: _margins(one, half_w, limit_pct) for one in course.found[last_hz]}
+    parts = [
+        inner / (inner - outer)
+        for one in course.found[outside_hz]
+        for inner, outer in zip(within[one.channel], _margins(one, half_w, limit_pct), strict=True)
+        if inner >= 0.0 > outer
+    ]
+    return last_hz * (outside_hz / last_hz) ** min(parts) if parts else None
+
+
+def _margins(one: At, half_w: float, limit_pct: float) -> tuple[float, float]:
+    """Logarithms of what is left to the limit of distortion and to half the rated power; below 0: missed."""
+    worst = max(100.0 * (one.ratio + 2.0 * one.u), LEAST_PCT)
+    return math.log(limit_pct / worst), math.log(max(one.power_w, 1e-9) / half_w)
+
+
+def _said(course: _Course, outside_hz: float | None, name: str) -> str:
     if outside_hz is not None:
         return f"{hertz(outside_hz)}: {course.why(outside_hz)}"
     side = "lowest" if name == "lower edge" else "highest"

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from sequencer.analysis.uncertainty import Source
+from sequencer.measurements.transferred import Transferred
 from sequencer.plan.heat_law import HeatLaw
 from sequencer.plan.points import Point
 
@@ -18,7 +19,7 @@ class ChannelJob:
     """One driven channel. clip_v: expected crest at clipping into this load, V at the unit.
 
     sources: the bench's own uncertainty sources of this channel (range gain, probe, load), shared ones by the same
-    id. gain_db: as the unit's file expects it.
+    id. gain_db: as the unit's file expects it. transfers: ranges compared with the meter in this run.
     """
 
     name: str
@@ -28,12 +29,18 @@ class ChannelJob:
     gain_db: float
     sources: tuple[Source, ...]
     ranges: tuple[tuple[float, Source], ...] = ()
+    transfers: tuple[Transferred, ...] = ()
+    bridged: bool = False  # its volts are those between two live legs
 
     def sources_on(self, full_scale_v: float) -> tuple[Source, ...]:
-        """All sources of a reading on the range that reaches full_scale_v; the widest if none does."""
-        fitting = [source for reach_v, source in self.ranges if reach_v >= full_scale_v * (1.0 - RANGE_ALIKE)]
-        used = fitting[:1] or [source for _, source in self.ranges[-1:]]
-        return (*used, *self.sources)
+        """All sources of a reading on the range that reaches full_scale_v; the widest if none does. What was compared
+        with the meter counts for the very range that volts are put right on (`factor_for`)."""
+        fitting = [one for one in self.ranges if one[0] >= full_scale_v * (1.0 - RANGE_ALIKE)]
+        used = fitting[:1] or list(self.ranges[-1:])
+        for one in self.transfers:
+            if abs(full_scale_v / one.reach_v - 1.0) <= RANGE_ALIKE:
+                return (*one.sources(), *(s for s in self.sources if s.id != f"probe:{self.input}"))
+        return (*(source for _, source in used), *self.sources)
 
 
 @dataclass(frozen=True)
@@ -73,6 +80,7 @@ class PowerJob:
     allowance: Allowance = Allowance()
     stop_c: float | None = None  # heat sink that ends the ramp; None where none is seen
     lead_ohm: float = 0.0
+    no_meter: bool = False  # a person works the supply: its own meter is read by nobody
     heat: HeatLaw = field(default_factory=HeatLaw)  # for the allowance; empty: ideal class B at the clip volts
 
     @property

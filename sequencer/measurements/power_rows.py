@@ -8,14 +8,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from sequencer.analysis.burst import first_to_last_cycle_pct
-from sequencer.analysis.power import efficiency_pct, peak_reading_watts, watts
-from sequencer.analysis.uncertainty import Source, pool, power_uncertainty
+from sequencer.analysis.power import channel_equivalent, efficiency_pct, peak_reading_watts, watts
+from sequencer.analysis.uncertainty import BRACKET, Source, pool, power_uncertainty
 from sequencer.measurements.judge import JUDGED_BY_RESIDUAL_UP_TO, ChannelShot, Judged
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.power_job import ChannelJob, PowerJob
 from sequencer.measurements.requests import Shot
 from sequencer.measurements.search_model import Found
+from sequencer.measurements.unseen import seen
 from sequencer.plan.points import Point
+from sequencer.plan.promises import NO_AMPS
 
 RAIL_MARK_PCT = 3.0
 
@@ -169,7 +171,7 @@ def _measured(outcome: Outcome, found: Found, accepted: Judged, earlier: Sequenc
         "confirm_shots": len(confirms),
         "resolution_db": found.resolution_db,
         "channels": [_channel(outcome, c, found, accepted, _Repeats(confirms, earlier)) for c in job.channels],
-        "rails": [_steady_rail(job, accepted) if job.point.steady else _rail(accepted)],
+        "rails": [_steady_rail(job, accepted) if job.point.steady else _rail(job, accepted)],
         "rail_note": _rail_note(accepted),
         "efficiency_pct": _efficiency_pct(job, accepted) if job.point.steady else None,
     }
@@ -181,16 +183,19 @@ def _stopping_channel(outcome: Outcome, found: Found, accepted: Judged) -> str:
     return accepted.worst
 
 
-def _rail(accepted: Judged) -> dict[str, Any]:
-    rail = accepted.rail
+def _rail(job: PowerJob, accepted: Judged) -> dict[str, Any]:
+    rail, note = accepted.rail, "at_supply_v, amps: the supply's own meter, slower than a burst"
+    if job.no_meter:
+        amps = math.isnan(accepted.shot.supply_a)
+        note = f"amps: {NO_AMPS}" if amps else "amps: by the digitiser, in the same record"
     return {
         "rail": "main",
         "at_unit_v": rail.last_cycle_v if rail else None,
         "at_unit_before_v": rail.before_v if rail else None,
         "sag_pct": rail.sag_pct if rail else None,
-        "at_supply_v": accepted.shot.supply_v,
-        "amps": accepted.shot.supply_a,
-        "meter_note": "at_supply_v, amps: the supply's own meter, slower than a burst",
+        "at_supply_v": None if job.no_meter else accepted.shot.supply_v,
+        "amps": seen(accepted.shot.supply_a),
+        "meter_note": note,
         "seen": "burst trace" if rail else "not seen",
     }
 
@@ -198,13 +203,15 @@ def _rail(accepted: Judged) -> dict[str, Any]:
 def _steady_rail(job: PowerJob, accepted: Judged) -> dict[str, Any]:
     """The supply's meter counts: it is read within the record. at_unit_v: the record's mean, null where no input is
     wired to the rail; less_lead_v: the meter's volts less the drop in the lead, where that had to do."""
+    if job.no_meter:
+        return _rail(job, accepted)
     own: dict[str, Any] = {
         "seen": "meter window",
         "meter_note": "at_supply_v, amps: the supply's own meter, one window in the record",
     }
     if accepted.rail is None:
         own["less_lead_v"] = _at_unit_v(job, accepted)
-    return _rail(accepted) | own
+    return _rail(job, accepted) | own
 
 
 def _at_unit_v(job: PowerJob, accepted: Judged) -> float:
@@ -249,8 +256,11 @@ def _channel(
         "coverage_factor": own.coverage_factor,
         "coverage_pct": 95,
         "uncertainty_parts_w": own.parts_w,
+        "uncertainty_kinds": {part.id: part.kind for part in own.parts},
+        "uncertainty_freedom": {part.id: part.freedom for part in own.parts if math.isfinite(part.freedom)},
         "power_at_limit_w": at_limit_w,
         "power_at_limit_expanded_uncertainty_w": at_limit.expanded_w if at_limit else None,
+        "power_at_limit_bracket_w": at_limit.parts_w.get(BRACKET) if at_limit else None,
         "repeat_power_w": own_w,
     }
 
@@ -264,9 +274,10 @@ def again(job: PowerJob, judged: Judged) -> dict[str, Any]:
 
 def _of_one_shot(channel: ChannelJob, seen: ChannelShot) -> dict[str, Any]:
     power_w = watts(seen.last.rms_ac_v, channel.load_ohm)
+    equivalent_ohm, equivalent_w = channel_equivalent(channel.load_ohm, power_w, bridged=channel.bridged)
     return {
         "channel": channel.name,
-        "bridged": False,
+        "bridged": channel.bridged,
         "load_ohm": channel.load_ohm,
         "output_vrms": seen.last.rms_ac_v,
         "crest_pos_v": seen.last.crest_pos_v,
@@ -275,8 +286,8 @@ def _of_one_shot(channel: ChannelJob, seen: ChannelShot) -> dict[str, Any]:
         "power_w": power_w,
         "fundamental_power_w": watts(seen.last.fit.fundamental_rms_v, channel.load_ohm),
         "peak_reading_power_w": peak_reading_watts(seen.last.crest_pos_v, seen.last.crest_neg_v, channel.load_ohm),
-        "channel_equivalent_ohm": channel.load_ohm,
-        "channel_equivalent_power_w": power_w,
+        "channel_equivalent_ohm": equivalent_ohm,
+        "channel_equivalent_power_w": equivalent_w,
         "thd_pct": 100.0 * seen.last.thd,
         "thd_floor_pct": 100.0 * seen.last.thd_floor,
         "burst_residual_pct": None if seen.residual is None else 100.0 * seen.residual,

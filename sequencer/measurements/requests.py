@@ -6,6 +6,7 @@ drives it against instruments, a test against a list, re-analysis against stored
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -14,7 +15,7 @@ from sequencer.analysis.records import Record
 
 Purpose = Literal[
     "gain proof", "twin", "ramp", "confirm", "gain", "quiet", "check", "efficiency", "soak", "warming", "protection",
-    "distortion", "headroom", "response",
+    "distortion", "headroom", "response", "endurance",
 ]  # fmt: skip
 
 
@@ -35,7 +36,7 @@ class Fire:
     the burst. last_s: of a steady tone only its last so many seconds are captured, and the supply is read within them;
     None: the whole burst. harmonics: highest one that the record must show; None: as the night has it for the point.
     second: of two tones together, level_vrms is that of a sine with the crest of their sum, and the cycles count the
-    first one's.
+    first one's. meter_vrms: what the bench's meter is expected to read meanwhile; None: it is not asked.
     """
 
     level_vrms: float
@@ -48,6 +49,7 @@ class Fire:
     last_s: float | None = None
     harmonics: int | None = None
     second: SecondTone | None = None
+    meter_vrms: float | None = None
 
     @property
     def first_part(self) -> float:
@@ -112,20 +114,96 @@ class Inputs:
 
 
 @dataclass(frozen=True)
+class MeterOn:
+    """The meter on the output of this channel, and on no other; None: on none. Only in silence. Reply: None."""
+
+    channel: str | None
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """The bay's output contacts: closed, or open so that digitiser and loads see nothing of the unit. Only while the
+    unit is off. Reply: None."""
+
+    closed: bool
+
+
+@dataclass(frozen=True)
+class Deed:
+    """What a person is asked to do, for whoever plays that person in a dry run. load, channels: of "load on", "load
+    off". input, terminal: of "probe", where its tip goes, None: back where it was; so of "leads", the meter's."""
+
+    what: Literal["load on", "load off", "supply", "meter", "probe", "ohmmeter", "leads"]
+    load: str | None = None
+    channels: tuple[str, ...] = ()
+    volts: float = 0.0
+    limit_a: float = 0.0
+    on: bool = False
+    input: str | None = None
+    terminal: str | None = None
+
+
+@dataclass(frozen=True)
 class Ask:
-    """A question to a person. Reply: Answer, one of `choices`. otherwise: what is assumed where nobody answers."""
+    """A question to a person. Reply: Answer, one of `choices`. otherwise: what is assumed where nobody answers. number:
+    its unit, where a number may be typed instead of a choice."""
+
+    question: str
+    choices: tuple[str, ...]
+    otherwise: str
+    deed: Deed | None = None
+    number: str | None = None
+
+    def accepts(self, word: str) -> bool:
+        """A choice, or a number from 0 up where one is asked for."""
+        if word in self.choices:
+            return True
+        try:
+            return self.number is not None and 0.0 <= float(word) < math.inf
+        except ValueError:
+            return False
+
+    @property
+    def answers(self) -> str:
+        """What may be typed, in words."""
+        return ", ".join((*((f"a number of {self.number}",) if self.number else ()), *self.choices))
+
+
+@dataclass(frozen=True)
+class AskMeanwhile:
+    """As Ask, while the measurement goes on. Reply: None; what became of it is the reply to `Answered`. One at a
+    time."""
 
     question: str
     choices: tuple[str, ...]
     otherwise: str
 
 
-Request = Fire | Quiet | Rest | ReadBench | SetSupply | Remote | Connect | Inputs | Ask
+@dataclass(frozen=True)
+class Answered:
+    """What was said to the question that is open. Reply: Answer; None while nobody has said anything."""
+
+
+@dataclass(frozen=True)
+class ReadOhms:
+    """What the bench's meter reads between its leads, the unit off. Reply: Answer, by nobody: its choice is a number of
+    ohms, "inf" beyond the meter's range, "no" where it gave none."""
+
+
+@dataclass(frozen=True)
+class Tell:
+    """A sentence for the person who is there. Reply: None."""
+
+    sentence: str
+
+
+Setting = SetSupply | Remote | Connect | Inputs | Outputs | MeterOn
+Request = Fire | Quiet | Rest | ReadBench | Setting | Ask | AskMeanwhile | Answered | ReadOhms | Tell
 
 
 @dataclass(frozen=True)
 class BenchReading:
-    """supply_v, supply_a: one meter window of the supply; heatsink_c per channel, None where not seen.
+    """supply_v, supply_a: one meter window of the supply, nan where nothing reads it; heatsink_c per channel.
 
     at_ns: bench clock, when it was read.
     """
@@ -147,11 +225,20 @@ class Answer:
 
 
 @dataclass(frozen=True)
+class Metered:
+    """True rms of the AC part at an output, V, and the meter's range, V rms."""
+
+    vrms: float
+    range_vrms: float
+
+
+@dataclass(frozen=True)
 class Shot:
     """One burst as captured.
 
     level_vrms: as set (and read back equal). records: per digitiser input, e.g. "ch1". fired_at_ns: bench clock.
-    supply_limited: the latched sign of current limit since the shot before.
+    supply_limited: the latched sign of current limit since the shot before. metered: where the meter was asked and
+    gave a number while the tone stood.
     """
 
     number: int
@@ -163,6 +250,7 @@ class Shot:
     supply_tripped: str | None
     supply_v: float
     supply_a: float
+    metered: Metered | None = None
 
 
 Reply = Shot | BenchReading | Answer | None

@@ -11,6 +11,7 @@ from sequencer.measurements.heating import Heated
 from sequencer.measurements.requests import BenchReading
 from sequencer.measurements.soak_heat import Course, Real, Side
 from sequencer.measurements.values import Value, ValueJob, expanded, scatter
+from sequencer.plan.promises import NO_AMPS
 
 CURVE_MOST = 120
 K_PER_W_ASSUMED = (
@@ -75,7 +76,8 @@ def _time_constant(name: str, side: Side) -> Value:
 def _k_per_w(name: str, seen: Course, side: Side) -> Value:
     value = side.k_per_w
     if value is None or side.rest_c is None:
-        return Value("K/W", None, "K/W", name, judgement="not measured", reason=side.note)
+        reason = NO_AMPS if math.isnan(side.heat_w) else side.note
+        return Value("K/W", None, "K/W", name, judgement="not measured", reason=reason)
     rise_k = max(abs(side.rest_c - side.ambient_c), 0.1)
     parts = [
         Part("thermometer", value * THERMOMETER_K / math.sqrt(3.0) / rise_k, "rectangular"),

@@ -15,6 +15,7 @@ from scipy import fft
 
 from sequencer.analysis.crest import CrestResidue, crest_residue
 from sequencer.analysis.harmonics import fit_harmonics
+from sequencer.analysis.outline import Outline, outline
 from sequencer.analysis.records import Record
 from sequencer.measurements import switching
 from sequencer.measurements.bench_check_model import not_measured
@@ -28,10 +29,11 @@ from sequencer.plan.estimate_quiet import CREST_BURSTS, CREST_CYCLES, REST_SCALE
 from sequencer.plan.window import GAIN_HARMONICS, TRIGGER_CYCLES, TRIGGER_HZ, TRIGGER_PAST_S
 
 BAND_FROM_HZ = 20_000.0
+SHOWN_FROM_HZ = 1000.0
 LINE_FACTOR = 30.0  # of the mean power of a bin: noise alone shows as much once in 10^13 bins (exponential)
 LINE_VRMS = 0.002  # less does no harm (our own judgement)
 SKIP_CYCLES = 10  # of a burst, until couplings have settled
-NOBODY = "a person must connect the capacitor"
+NOBODY = "nobody there: a person must connect the capacitor"
 NOT_DONE = "the person there did not connect it"
 LEFT_ON = "not driven: nobody said that the capacitor was taken off again"
 YES, NO, DONE = "yes", "no", "done"
@@ -42,11 +44,12 @@ SPARSE = "too few samples a cycle: the tone's own shape would be in it"
 @dataclass(frozen=True)
 class AtRest:
     """One channel without a signal. rms_v: of all above 20 kHz; line_hz, line_v: of the largest line, if one stands
-    out; as sampled, so folded where it lies above half the rate."""
+    out; as sampled, so folded where it lies above half the rate. shown: for the sheet's picture."""
 
     rms_v: float
     line_hz: float | None
     line_v: float
+    shown: Outline | None = None
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,8 @@ def stability(job: ValueJob) -> ValueTalk:
         else:
             values += [v for one in with_it for v in _values(one, f", with {nf:g} nF")]
             findings += [f for one in with_it for f in _findings(job, one, f" with {nf:g} nF across it")]
-    return Values(tuple(values), tuple(findings), run.shots, no_drive=left_on)
+    shown = {one.channel.name: one.rest.shown.row() for one in seen if one.rest and one.rest.shown}
+    return Values(tuple(values), tuple(findings), run.shots, no_drive=left_on, extra={"rest_spectrum": shown})
 
 
 def _asked(question: str, choice: str, otherwise: str) -> Generator[Request, Reply, bool]:
@@ -185,7 +189,8 @@ def at_rest(record: Record) -> AtRest:
     line_v = math.sqrt(float(lines[max(at - 2, 0) : at + 3].sum()))
     others = (float(lines.sum()) - line_v**2) / max(int((hz > BAND_FROM_HZ).sum()) - 5, 1)
     stands_out = float(lines[at]) > LINE_FACTOR * max(min(others, mean), record.step_v**2 / lines.size / 1e3)
-    return AtRest(rms_v, float(hz[at]) if stands_out else None, line_v if stands_out else 0.0)
+    shown = outline([volts], record.sample_interval_s, (SHOWN_FROM_HZ, 0.5 / record.sample_interval_s))
+    return AtRest(rms_v, float(hz[at]) if stands_out else None, line_v if stands_out else 0.0, shown)
 
 
 def _values(one: Seen, suffix: str) -> Iterator[Value]:

@@ -51,6 +51,8 @@ def _warm(watch: IdleWatch) -> Generator[Request, Reply, State]:
 
 def _after_drive(job: ValueJob) -> Generator[Request, Reply, State]:
     last_ns = job.context.last_drive_ns if job.context else None
+    if last_ns is None and job.context and job.context.drive_unknown:
+        return State(False, None, "when the unit was last driven is not known: the run was resumed")
     if last_ns is None:
         return State(False, None, "the unit had not been driven")
     now = _bench((yield ReadBench()))

@@ -16,10 +16,12 @@ from sequencer.analysis.power import watts
 from sequencer.analysis.records import Record
 from sequencer.analysis.steady import SteadyReading, read_steady
 from sequencer.analysis.uncertainty import DEVIATION, Part, power_uncertainty
+from sequencer.measurements.bench_inputs import at_most, sources_of
 from sequencer.measurements.known_limit import NO_ROW, Known, known_limit
 from sequencer.measurements.power_job import ChannelJob
 from sequencer.measurements.requests import BenchReading, Fire, ReadBench, Reply, Request, Rest, Shot
 from sequencer.measurements.values import Value, ValueJob, Values, ValueTalk, expanded, shot_of
+from sequencer.plan.ammeter import ammeter
 from sequencer.plan.estimate_efficiency import HARMONICS, REST_TONES, tone_s
 from sequencer.plan.models import Bench
 from sequencer.plan.window import steady_record_s
@@ -29,6 +31,7 @@ RAIL_MARGIN = 1.4
 WIDEN = (1.0, 2.0)
 GONE_PART = 0.25  # of the power expected: less is a protection, not an efficiency
 METER_VOLTS_PCT, METER_AMPS_PCT, METER_AMPS_A = 0.5, 1.0, 0.01  # half-widths (common practice, no source)
+METER_AND_RECORD = "meter window; volts at the unit by the record of the same tone"
 LEAD_PCT = 20.0  # half-width of the declared lead's ohms (common practice, no source)
 # Variance over squared mean of a rectified sine, pi^2/8 - 1: mean of products less product of means is R x this x I^2
 # at most, where nothing between lead and stage smooths the current.
@@ -177,7 +180,7 @@ def _volts(bench: Bench, shot: Shot) -> tuple[float, str, list[Part]]:
         range_pct = min(reach, key=lambda r: r.full_scale_v).gain_uncertainty_pct if reach else 0.0
         return (
             float(record.volts.mean()),
-            "meter window; volts at the unit by the record of the same tone",
+            "the record of the same tone" if "supply" in bench.by_hand else METER_AND_RECORD,
             [
                 Part("probe of the rail", rectangular * probe_pct / 100.0, "rectangular"),
                 Part("range of the rail", rectangular * range_pct / 100.0, "rectangular"),
@@ -202,10 +205,13 @@ def _volts(bench: Bench, shot: Shot) -> tuple[float, str, list[Part]]:
 def _amps(bench: Bench, shot: Shot, at_unit_v: float) -> list[Part]:
     """Relative parts of the current, and of taking the product of two means for the mean of the product."""
     rectangular, amps = DEVIATION["rectangular"], max(shot.supply_a, 1e-9)
-    half = METER_AMPS_PCT / 100.0 + METER_AMPS_A / amps
+    half, what = METER_AMPS_PCT / 100.0 + METER_AMPS_A / amps, "amps by the supply's meter"
+    if (found := ammeter(bench)) is not None and "supply" in bench.by_hand:
+        reach = at_most(sources_of(bench, found.input, shot.records[found.input].full_scale_v))
+        half, what = reach + found.zero_a / amps, f"amps by the {found.wire}"
     swing = _lead_ohm(bench) * amps * RIPPLE / at_unit_v
     return [
-        Part("amps by the supply's meter", rectangular * half, "rectangular"),
+        Part(what, rectangular * half, "rectangular"),
         Part("product of means", rectangular * swing, "rectangular"),
     ]
 
@@ -221,7 +227,9 @@ def _values(job: ValueJob, full: Known, idle: BenchReading, course: _Course) -> 
         Value(f"efficiency at {_name(part)}", None, "%", reason=why, frequency_hz=job.point.frequencies_hz[0])
         for part, why in sorted(course.missed.items())
     ]
-    idle_w = idle.supply_a * (idle.supply_v - idle.supply_a * _lead_ohm(job.around.bench))
+    bench = job.around.bench
+    drop_v = 0.0 if "supply" in bench.by_hand else idle.supply_a * _lead_ohm(bench)  # then the volts are the unit's
+    idle_w = idle.supply_a * (idle.supply_v - drop_v)
     values.append(Value("idle power", idle_w, "W", reason="counted in above, not taken off"))
     return Values(
         values=tuple(values),

@@ -70,7 +70,8 @@ class Tally:
         elif isinstance(request, Fire) and isinstance(reply, Shot):
             self._hear_shot(reply)
         elif isinstance(reply, BenchReading) and reply.at_ns >= self._busy_until_ns:
-            self._idle_w = self._at_unit_w(reply.supply_v, reply.supply_a)
+            drawn_w = self._at_unit_w(reply.supply_v, reply.supply_a)
+            self._idle_w = self._idle_w if math.isnan(drawn_w) else drawn_w
 
     def take(self) -> dict[str, Any]:
         """The keys of a row for all that was heard since the last row; nothing where nothing was fired."""
@@ -100,6 +101,10 @@ class Tally:
             sums.charge_as += charge_as
             return
         drawn_w = self._at_unit_w(shot.supply_v, shot.supply_a)
+        if math.isnan(drawn_w):  # nothing reads the supply: as in a burst
+            sums.burst_s += length_s
+            sums.charge_as += charge_as
+            return
         sums.tone_s += length_s
         sums.drawn_j += drawn_w * length_s
         self._learn(drawn_w, charge_as / length_s, limited=shot.supply_limited)
@@ -135,7 +140,7 @@ class Tally:
     # --- what it is worth
 
     def _at_unit_w(self, supply_v: float, amps: float) -> float:
-        lead = self._bench.lead.get("supply")
+        lead = None if "supply" in self._bench.by_hand else self._bench.lead.get("supply")  # then volts are at the unit
         return amps * (supply_v - amps * (lead.ohm if lead else 0.0))
 
     @property

@@ -190,7 +190,8 @@ def _judged(name: str, worst: Reading, rating: Rating, hz: float) -> Value:
     pct = value.value
     words = f"{limit:g} % is rated; highest at {worst.power_w:.3g} W"
     if pct is None:
-        return Value(value.name, None, "%", name, judgement="within", reason=f"{words}; below floor", frequency_hz=hz)
+        told = f"{words}; {value.reason}".removesuffix("; ")
+        return Value(value.name, None, "%", name, judgement="within", reason=told, frequency_hz=hz)
     outside = pct > limit
     words += near(pct, limit, value.expanded_uncertainty)
     return Value(

@@ -44,7 +44,7 @@ def turn_on(job: ValueJob) -> ValueTalk:
         values=(*_mute(job, wakings), *_thumps(job, wakings), not_measured("remote threshold", "V", THRESHOLD)),
         findings=tuple(_findings(job, wakings)),
         shots=sum(one.shots for one in wakings),
-        extra={"times": len(wakings), "switched_by": switching.switched_by(job)},
+        extra={"times": len(wakings), "switched_by": switching.switched_by(job), "thumps": _shown(job, wakings)},
     )
 
 
@@ -86,6 +86,17 @@ def _thumps(job: ValueJob, wakings: list[Waking]) -> Iterator[Value]:
         largest = max(peaks, key=lambda t: t.peak_v or 0.0)
         notes = "; ".join(dict.fromkeys([SEEN.format(n=len(peaks)), largest.note]))
         yield Value("thump", largest.peak_v, "V peak", channel.name, largest.within_v, None, reason=notes)
+
+
+def _shown(job: ValueJob, wakings: list[Waking]) -> dict[str, dict[str, list[float]]]:
+    """By channel, the largest thump as it went: s from where the output follows, V."""
+    found = {}
+    for channel in job.channels:
+        seen = [t for one in wakings if (t := one.thumps[channel.name]).peak_v is not None and t.shown]
+        if seen:
+            largest = max(seen, key=lambda t: t.peak_v or 0.0).shown
+            found[channel.name] = {"at_s": [s for s, _ in largest], "volts": [v for _, v in largest]}
+    return found
 
 
 def _findings(job: ValueJob, wakings: list[Waking]) -> Iterator[Finding]:

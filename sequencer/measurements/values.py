@@ -27,7 +27,8 @@ class Expected:
 class Context:
     """What is declared of unit, bench and bay, and the rows of this unit's finished points, as the results have
     them. last_drive_ns: bench clock at the end of the last burst above a harmless level; None before any. two_tones:
-    whether the bench's generator plays two tones at once.
+    whether the bench's generator plays two tones at once. drive_unknown: None says nothing, since another process began
+    the run. meter_reads_ohms: whether the bench has a meter that does.
     """
 
     unit: Unit
@@ -36,6 +37,8 @@ class Context:
     earlier: tuple[Mapping[str, Any], ...] = ()
     last_drive_ns: int | None = None
     two_tones: bool = False
+    drive_unknown: bool = False
+    meter_reads_ohms: bool = False
 
 
 @dataclass(frozen=True)

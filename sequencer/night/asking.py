@@ -9,8 +9,7 @@ from typing import TextIO
 
 from drivers.timing import Clock
 from sequencer.measurements.requests import Answer, Ask
-
-ANSWER_WITHIN_S = 900.0  # then nobody is there any more (our own choice)
+from sequencer.plan.cost import ANSWER_WITHIN_S
 
 Asking = Callable[[Ask], Awaitable[Answer]]
 
@@ -30,11 +29,11 @@ class AtTerminal:
 
     async def __call__(self, ask: Ask) -> Answer:
         """One of the choices as typed; anything else is asked again. Nothing for 15 min: as if nobody were there."""
-        self.say(f"{ask.question} Type one of: {', '.join(ask.choices)} (nothing for a while: {ask.otherwise})")
+        self.say(f"{ask.question} Type one of: {ask.answers} (nothing for a while: {ask.otherwise})")
         try:
             async with self.clock.deadline(ANSWER_WITHIN_S):
-                while (typed := (await self._line()).strip().lower()) not in ask.choices:
-                    self.say(f"one of: {', '.join(ask.choices)}")
+                while not ask.accepts(typed := (await self._line()).strip().lower()):
+                    self.say(f"one of: {ask.answers}")
         except (TimeoutError, EOFError):
             return await nobody_there(ask)
         return Answer(typed, by_a_person=True)

@@ -10,20 +10,23 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 from sequencer.clock import RealClock, real_time_island
 from sequencer.errors import Fault
 from sequencer.ledger.outbox import Outgoing
+from sequencer.measurements.requests import BenchReading
+from sequencer.measurements.unseen import seen
 from sequencer.night.keeping import Desk
 from sequencer.night.supervise import Ended, listening
 from sequencer.publish.broker_url import Broker
 from sequencer.publish.messages import BenchState
 
 if TYPE_CHECKING:
+    from sequencer.publish.consumers import OnCommand
     from sequencer.publish.publisher import Publisher
 
 DRAIN_S = 10.0
@@ -45,6 +48,19 @@ class OutboxOfNight:
     async def mark_sent(self, seqs: Sequence[int]) -> None:
         await self.desk.book.do(self.desk.ledger.mark_sent, seqs, self.desk.stamps.now())
 
+    async def confirm(self, spans: Sequence[tuple[int, int]], published: int) -> None:
+        await self.desk.book.do(self.desk.ledger.confirm, spans, published, self.desk.stamps.now())
+
+    async def between(self, first: int, last: int, limit: int) -> Sequence[Outgoing]:
+        return await self.desk.book.do(self.desk.ledger.messages_between, first, last, limit)
+
+    async def unconfirmed(self) -> int:
+        counts = await self.desk.book.do(self.desk.ledger.message_counts)
+        return counts["pending"] + counts["sent"]
+
+    async def identity(self) -> str:
+        return await self.desk.book.do(self.desk.ledger.identity)
+
 
 @dataclass(frozen=True)
 class Told:
@@ -59,6 +75,17 @@ class Told:
         return f"broker {self.broker}: {self.sent} messages sent, {rest} in the outbox"
 
 
+@dataclass(frozen=True)
+class Heard:
+    """commands: acts on what somebody wants; None: nobody does. state: what is told of the bench first."""
+
+    commands: OnCommand | None = None
+    state: tuple[BenchState, str] | None = None
+
+
+UNHEARD = Heard()
+
+
 class Feed:
     """The publisher's task. `finish` once, on any way out."""
 
@@ -68,12 +95,28 @@ class Feed:
             self._task = asyncio.create_task(publisher.run(), name="publisher")
         self._over = False
 
+    def question(self, body: Mapping[str, Any]) -> None:
+        """A question to a person."""
+        self._publisher.question(body)
+
+    def reading(self, reading: BenchReading, driven: bool) -> None:
+        """The watch has read; told if there is room, and nobody waits for it."""
+        self._publisher.reading(
+            {
+                "supply_v": seen(reading.supply_v),
+                "supply_a": seen(reading.supply_a),
+                "heatsink_c": dict(reading.heatsink_c),
+                "driven": driven,
+            }
+        )
+
     async def finish(self, state: BenchState, sentence: str, limit_s: float = DRAIN_S) -> Told | None:
         """Waits for the broker to take what is left, at most `limit_s` of real time, or until a signal."""
         self._over = True
         self._publisher.finish(state, sentence)
         with real_time_island():
             await self._drained(limit_s)
+            self._publisher.give_up()
             await _ended(self._task)
         try:
             counts = await self._desk.book.do(self._desk.ledger.message_counts)
@@ -101,25 +144,30 @@ class Feed:
 
 
 async def _ended(task: asyncio.Task[None]) -> None:
-    """Cancelled, given a moment to say goodbye, then left: it can't hold up the way out."""
-    task.cancel()
-    await asyncio.wait((task,), timeout=GRACE_S)
+    """Cancelled, given a moment to say goodbye, cancelled again if the first got lost, then left: it can't hold up the
+    way out."""
+    for _ in range(2):
+        task.cancel()
+        await asyncio.wait((task,), timeout=GRACE_S)
     if task.done() and not task.cancelled():
         task.exception()  # taken note of, or asyncio would print it
 
 
 @asynccontextmanager
 async def feeding(
-    broker: Broker | None, desk: Desk, bench: str, say: Callable[[str], None]
+    broker: Broker | None, desk: Desk, bench: str, say: Callable[[str], None], heard: Heard = UNHEARD
 ) -> AsyncIterator[Feed | None]:
-    """The feed to `broker` while the block runs; None without a broker."""
+    """The feed to `broker` while the block runs; None without a broker. heard: what consumers may do."""
     if broker is None:
         yield None
         return
-    from sequencer.publish.publisher import Publisher, Sender  # a night without a broker does not load MQTT
+    from sequencer.publish.publisher import Publisher
+    from sequencer.publish.sender import Sender  # a night without a broker does not load MQTT
 
     sender = Sender(broker, bench, identifier(desk), desk.stamps.now)
-    feed = Feed(desk, Publisher(sender, OutboxOfNight(desk), RealClock(), say), broker, say)
+    if heard.state is not None:
+        sender = replace(sender, state=heard.state)
+    feed = Feed(desk, Publisher(sender, OutboxOfNight(desk), RealClock(), say, heard.commands), broker, say)
     try:
         yield feed
     finally:

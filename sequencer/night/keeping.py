@@ -11,13 +11,15 @@ from typing import Any
 
 from drivers.timing import Clock
 from sequencer.ledger.results import write_results
-from sequencer.ledger.rows import RunHead, RunOutcome
+from sequencer.ledger.room import refuse_full
+from sequencer.ledger.rows import Message, RunHead, RunOutcome
 from sequencer.ledger.store import Ledger
 from sequencer.ledger.traces import trace_name, write_trace
 from sequencer.measurements.judge import Judged
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.requests import Shot
 from sequencer.measurements.values import Finding, Values
+from sequencer.night.bench_state import state_at
 from sequencer.night.book import Book
 from sequencer.night.hands import Hands
 from sequencer.night.setup import NightPlan, UnitRun, head_row
@@ -25,9 +27,10 @@ from sequencer.night.shelf import Heard, Shelf
 from sequencer.night.stamps import Stamps
 from sequencer.night.values import finding_row
 from sequencer.plan.points import AnyPoint, Point, ValuePoint
-from sequencer.publish.messages import BenchState, point_kept, run_begun, run_ended, status, trip_kept
-from sequencer.safety.make_safe import Order, Report, acts, perform
+from sequencer.publish.messages import BenchState, point_kept, run_begun, run_ended, run_resumed, status, trip_kept
+from sequencer.safety.make_safe import Order, Outputs, Report, acts, perform
 
+BESIDE = ("points", "trips", "findings", "ended", "outcome")  # of a run as results have it: not of its head
 CAUSES = {"Trip": "bench", "UnitTrip": "unit", "OverloadRemains": "bench"}  # an instrument's own errors are the link's
 
 
@@ -46,15 +49,23 @@ class Keeper:
     """Keeps what the night finds, and makes the bench safe when asked."""
 
     def __init__(
-        self, desk: Desk, hands: Hands, clock: Clock, say_point: Callable[[UnitRun, Mapping[str, Any]], None]
+        self,
+        desk: Desk,
+        hands: Hands,
+        clock: Clock,
+        say_point: Callable[[UnitRun, Mapping[str, Any]], None],
+        outputs: Outputs | None = None,
     ) -> None:
         self._desk, self._hands, self._clock, self._say_point = desk, hands, clock, say_point
+        self._outputs = outputs
         self._heads: dict[str, RunHead] = {}
         self._findings: dict[str, list[dict[str, Any]]] = {}
+        self._state: tuple[str, BenchState] | None = None  # as last told, with the run it was told of
         self._safe_lock = asyncio.Lock()
         self.open_runs: list[UnitRun] = []
         self.tripped = False
         self.last_safe: Report | None = None
+        self.hears_safe: Callable[[Report, bool], None] | None = None  # each act of making safe, and whether it is over
 
     def now(self) -> str:
         """RFC 3339, bench time."""
@@ -67,12 +78,41 @@ class Keeper:
         await self._desk.book.do(self._desk.ledger.begin_run, head, [run_begun(head)])
         self.open_runs.append(run)
 
+    async def doing(self, run: UnitRun, point: AnyPoint) -> None:
+        """Publishes what the bench does from here on, where that has changed."""
+        now = (run.id, state_at(point))
+        if now != self._state:
+            self._state = now
+            await self._desk.book.do(self._desk.ledger.keep_messages, [self._status(run, now[1], "", point.id)], run.id)
+
+    def _status(self, run: UnitRun, state: BenchState, sentence: str, point: str | None) -> Message:
+        head = self._heads[run.id]
+        return status(head.bench, state, self._desk.stamps.now(), sentence, head, point)
+
+    async def take_up(self, run: UnitRun, kept: Mapping[str, Any], entry: Mapping[str, Any] | None) -> None:
+        """A run that another process began. kept: as the results have it; entry: of its `resumed`, kept and told."""
+        before = {key: value for key, value in kept.items() if key not in BESIDE}
+        resumed = [*before["resumed"], *([entry] if entry else [])]
+        self._heads[run.id] = head = RunHead.model_validate(before | {"resumed": resumed})
+        self._findings[run.id] = [dict(one) for one in kept["findings"]]
+        self.open_runs.append(run)
+        if entry is not None:
+            told = [run_resumed(head, self._desk.stamps.now())]
+            await self._desk.book.do(self._desk.ledger.resume_run, head, told)
+
+    async def retell(self, run: UnitRun, entry: Mapping[str, Any]) -> None:
+        """More of the last entry of `resumed`."""
+        before = self._heads[run.id].model_dump()
+        resumed = [*before["resumed"][:-1], entry]
+        self._heads[run.id] = head = RunHead.model_validate(before | {"resumed": resumed})
+        await self._desk.book.do(self._desk.ledger.resume_run, head)
+
     def talk(self, run: UnitRun, point: AnyPoint) -> Heard | None:
         """Who is to hear the talk of that point's measurement that begins now."""
         return self._desk.shelf.begin(run, point) if self._desk.shelf else None
 
     async def point(self, run: UnitRun, point: Point, row: dict[str, Any], outcome: Outcome) -> None:
-        """Traces, then the row: a row never names a trace that is not there."""
+        """Traces, then the row: a row never names a trace that is not there. Raises LedgerFull."""
         kept = [(kind, judged.shot) for kind, judged in _worth_keeping(outcome, row, point.keep_traces)]
         await self._keep(run, row, kept)
 
@@ -102,6 +142,7 @@ class Keeper:
         message = point_kept(self._heads[run.id], row, self._desk.stamps.now())
         await self._desk.book.do(self._desk.ledger.keep_point, run.id, row, [message])
         self._say_point(run, row)
+        await self._desk.book.do(refuse_full, self._desk.out)
 
     async def trip(
         self, run: UnitRun, sentence: str, kind: str, extra: Mapping[str, Any], shot: Shot | None = None
@@ -114,7 +155,9 @@ class Keeper:
             name = trace_name(run.id, str(extra.get("point")), f"trip-{shot.number}")
             await self._desk.book.do(write_trace, self._desk.out / "traces" / name, shot)
             row["trace"] = f"traces/{name}"
-        await self._desk.book.do(self._desk.ledger.keep_trip, run.id, row, [trip_kept(self._heads[run.id], row)])
+        self._state = None
+        messages = [trip_kept(self._heads[run.id], row), self._status(run, "tripped", sentence, row.get("point"))]
+        await self._desk.book.do(self._desk.ledger.keep_trip, run.id, row, messages)
 
     async def end(self, run: UnitRun, outcome: RunOutcome) -> None:
         ended = self._desk.stamps.now()
@@ -127,9 +170,20 @@ class Keeper:
     ) -> Report:
         """The acts of making safe, told as a message; one at a time. remote_off: where the unit has a remote line."""
         async with self._safe_lock:
-            todo = acts(order, bleed_s=bleed_s, remote=remote_off is not None, cut_off=self._hands.cut_off is not None)
-            report = await perform(todo, order, self._hands, self._clock, remote_off)
+            todo = acts(
+                order,
+                bleed_s=bleed_s,
+                remote=remote_off is not None,
+                cut_off=self._hands.cut_off is not None,
+                outputs=self._outputs is not None,
+                by_hand=self._hands.by_hand,
+            )
+            hears = self.hears_safe
+            told = None if hears is None else lambda so_far: hears(so_far, False)
+            report = await perform(todo, order, self._hands, self._clock, remote_off, self._outputs, told)
         self.last_safe = report
+        if hears is not None:
+            hears(report, True)
         return report
 
     async def tell_safe(self, plan: NightPlan, report: Report) -> None:

@@ -18,17 +18,20 @@ from sequencer.measurements.output_power import Outcome, OverloadRemains
 from sequencer.measurements.requests import Shot
 from sequencer.night.asking import Asking, nobody_there
 from sequencer.night.barriers import prove
+from sequencer.night.going_on import GoingOn
 from sequencer.night.hands import Hands
 from sequencer.night.keeping import Keeper
 from sequencer.night.listen import Listener
-from sequencer.night.measuring import Measuring, UnitTrip
+from sequencer.night.measuring import Measuring
 from sequencer.night.reference import differences
+from sequencer.night.resume import hands_done
 from sequencer.night.setup import NightPlan, UnitRun, groups
 from sequencer.night.shot import Shooter
-from sequencer.night.unit_state import UnitState
+from sequencer.night.trips import UnitTrip
+from sequencer.night.unit_state import RETRIED, UnitState
 from sequencer.night.watch import Watch
 from sequencer.night.wiring import NotPowered, Trip, Wiring
-from sequencer.plan.points import AnyPoint
+from sequencer.plan.points import AnyPoint, ValuePoint
 from sequencer.safety.make_safe import Report
 from sequencer.safety.rules_events import rule_of
 
@@ -58,22 +61,37 @@ class Night:
 
     def __init__(self, plan: NightPlan, doing: Doing) -> None:
         self.plan, self.doing = plan, doing
-        self.tripped: list[str] = []
+        self._going_on = GoingOn(plan, doing.keeper, doing.listener.said)
+        self.tripped = self._going_on.tripped
         self.watch = Watch(doing.clock, doing.shooter, self._off_now)
         doing.shooter.burst_begun, doing.shooter.may_fire = self.watch.burst_begun, self.watch.has_seen
         self._wiring: Wiring | None = None
-        self._rows: dict[str, list[dict[str, Any]]] = {}
+        self._hands = hands_done(plan)
+        self._rows = self._going_on.rows()
         self._proved: dict[str, Any] = {}
         self._ended_by: tuple[UnitRun, Exception] | None = None
+        self._latched = False
 
     async def work(self) -> None:
         """Raises Trip, InstrumentError, or whatever ended it; what was measured by then is in the ledger."""
-        await self._prepare()
-        await self._prove_cut_off()
+        try:
+            await self._going_on.make_safe()
+            await self._prepare()
+            await self._prove_cut_off()
+        except (InstrumentError, Trip) as error:
+            await self._ended_before(error)
+            raise
         for number, run in enumerate(self.plan.runs, start=1):
+            if self._going_on.has_ended(run) or await self._tripped_before(run):
+                continue
             self.doing.listener.run_begun(run, number, len(self.plan.runs), self.doing.keeper.now())
             await self._unit(run)
         await self._compare_reference()
+
+    @property
+    def latched(self) -> bool:
+        """A trip holds: from there until the night has seen the bench safe and goes on."""
+        return self._latched or self._ended_by is not None
 
     @property
     def remote_off(self) -> Callable[[], Any] | None:
@@ -89,6 +107,8 @@ class Night:
         await hands.load_switch.open_all()
         await hands.digitiser.prepare()
         await hands.thermometer.prepare()
+        if hands.meter is not None:
+            await hands.meter.prepare()
         if hands.interlock is not None:
             await hands.interlock.prepare()
         if hands.cut_off is not None:
@@ -104,13 +124,33 @@ class Night:
         self._proved = {"cut_off": proof}
         self.doing.listener.said(f"cut-off proved: dropped {proof['dropped_after_s']:g} s after it was fed")
 
+    async def _ended_before(self, error: Exception) -> None:
+        """An instrument or a barrier failed before the first unit: told in that unit's run, or no result would tell why
+        the night measured nothing. A night that is resumed stays as it was: it can be resumed again."""
+        await self._off_now()
+        if self.plan.resumed is not None:
+            return
+        first, keeper = self.plan.runs[0], self.doing.keeper
+        self.doing.listener.run_begun(first, 1, len(self.plan.runs), keeper.now())
+        await keeper.begin(self.plan, first, {})
+        self._ended_by = first, error
+
+    async def _tripped_before(self, run: UnitRun) -> bool:
+        """Raises Trip."""
+        found = await self._going_on.ended_by_trip(run)
+        self.tripped += [run.unit.serial] if found else []
+        return found
+
     async def _unit(self, run: UnitRun) -> None:
         doing, keeper = self.doing, self.doing.keeper
         wiring = Wiring(doing.hands, doing.clock, self.plan.bench, run.unit, run.bay)
-        state, self._wiring = UnitState(run, self.plan.bench, wiring), wiring
+        state, self._wiring = UnitState(run, self.plan.bench, wiring, hands=self._hands), wiring
         self._rows[run.id] = state.rows
-        await keeper.begin(self.plan, run, self._proved)
-        doing.listener.said(f"unit {run.unit.serial} in bay {run.bay.name}: {len(run.points)} points")
+        if self._going_on.has_begun(run):
+            await self._going_on.take_up(state)
+        else:
+            await keeper.begin(self.plan, run, self._proved)
+            doing.listener.said(f"unit {run.unit.serial} in bay {run.bay.name}: {len(run.points)} points")
         measuring = Measuring(self.plan, doing, state, self.watch)
         async with self.watch.over(measuring.under()):
             try:
@@ -127,24 +167,38 @@ class Night:
                 await self._end(run, "finished")
 
     async def _points(self, state: UnitState, measuring: Measuring) -> None:
-        await self._power_up(state, state.run.points[0])
-        for group in groups(state.run.points):
+        todo, again = self._going_on.left(state.run), self._going_on.to_redo(state.run)
+        if todo and state.no_power is None:
+            await self._power_up(state, (*again, *todo)[0])
+        for point in again:
+            await self._once_more(state, measuring, point)
+        for group in groups(todo):
             try:
                 async with self.watch.attended():
                     await self._group(state, measuring, group)
             except UnitTrip as trip:
-                if group[0].after_trip != "cool and retry once":
+                if group[0].after_trip != RETRIED:
                     raise
                 await self._cooled(state, trip, group[0])
                 await self._group(state, measuring, group)
         await measuring.close()
         await self._power_down(state)
 
+    async def _once_more(self, state: UnitState, measuring: Measuring, point: ValuePoint) -> None:
+        """Before a run goes on that another process began."""
+        self.doing.listener.point_begun(state.run, point)
+        await self.doing.keeper.doing(state.run, point)
+        found = await measuring.once_more(point)
+        await self._going_on.redone(state.run, point, found)
+        if state.no_power is not None and state.wiring.supply_v is not None:
+            await self._power_down(state)
+
     async def _off_now(self) -> None:
         """Signal, supply and cut-off, together, before anything else; what fails here is seen when the bench is made
         safe."""
         hands = self.doing.hands
-        off = [one.make_safe() for one in (hands.generator, hands.supply, hands.cut_off) if one is not None]
+        supply = None if "supply" in hands.by_hand else hands.supply  # a person is asked when the bench is made safe
+        off = [one.make_safe() for one in (hands.generator, supply, hands.cut_off) if one is not None]
         with suppress(TimeoutError):
             async with self.doing.clock.deadline(OFF_WITHIN_S):
                 await asyncio.gather(*off, return_exceptions=True)
@@ -152,17 +206,20 @@ class Night:
     async def _group(self, state: UnitState, measuring: Measuring, group: tuple[AnyPoint, ...]) -> None:
         for point in group:
             self.doing.listener.point_begun(state.run, point)
+            await self.doing.keeper.doing(state.run, point)
             break
         await measuring.group(group)
         if state.no_power is not None and state.wiring.supply_v is not None:
             await self._power_down(state)
 
     async def _power_up(self, state: UnitState, point: AnyPoint) -> None:
-        """Signal path, load, supply, remote line, mute. Where the plan begins with first_power, that does the rest."""
+        """The supply's own trip, signal path, load, supply, remote line, mute; first_power does the last three by
+        itself."""
         hands, wiring, unit = self.doing.hands, state.wiring, state.run.unit
+        await wiring.guard_supply()
         await wiring.close_bay()
         await wiring.connect(point.load, point.channels)
-        if point.measurement == FIRST_POWER:
+        if point.measurement == FIRST_POWER or "supply" in hands.by_hand:  # a person powers it when a point needs it
             await hands.generator.output(True)
             return
         try:
@@ -185,6 +242,7 @@ class Night:
     async def _made_safe(self, state: UnitState, trip: UnitTrip) -> None:
         """Kept, made safe in fault order; then, with the rail seen to be down, all contacts open. Raises the trip."""
         keeper, run = self.doing.keeper, state.run
+        self._latched = True
         self.watch.pause()
         report = await keeper.make_safe("fault", run.unit.bleed_s)
         await self._keep_trip(run, trip, report, trip.row, state.last_shot)
@@ -198,6 +256,7 @@ class Night:
         if trip.after_trip != "stop":
             await self._supply_again(trip)
             await self._prepare()  # the trip may have broken off an exchange, and so cost a link its settings
+            self._latched = False
 
     async def _supply_again(self, trip: UnitTrip) -> None:
         """Its own protection may have acted: cleared with every contact open, so that the next unit can be powered.

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Generator, Iterator
+import math
+from collections.abc import Callable, Generator, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.traces import read_trace
-from sequencer.measurements.requests import BenchReading, Fire, Reply, Request
+from sequencer.measurements.requests import Answer, BenchReading, Fire, ReadOhms, Reply, Request, SecondTone
 
 T = TypeVar("T")
 Heard = Callable[[Request, Reply], None]
@@ -43,6 +44,16 @@ def replay(talk: Path, measure: Generator[Request, Reply, T], heard: Heard) -> T
         return result
 
 
+def has_two_tones(talk: Path) -> bool:
+    """Whether two tones were fired at once: the generator of then could, whatever bench reads this now."""
+    return any((line.get("request") or {}).get("second") for line in _lines(talk))
+
+
+def has_meter_ohms(talk: Path) -> bool:
+    """Whether the bench's meter was asked for ohms: that of then could read them."""
+    return any(line["asked"] == ReadOhms.__name__ for line in _lines(talk))
+
+
 def _lines(talk: Path) -> Iterator[dict[str, Any]]:
     for number, text in enumerate(talk.read_text(encoding="utf-8").splitlines(), start=1):
         try:
@@ -58,9 +69,23 @@ def _lines(talk: Path) -> Iterator[dict[str, Any]]:
 def _reply(talk: Path, line: dict[str, Any], request: Request) -> Reply:
     if "shot" in line:
         shot = read_trace(talk.parent / line["shot"])
-        fired = Fire(**line["request"])
+        fired = _fired(line["request"])
         asked = request.level_vrms if isinstance(request, Fire) else None
         if asked is not None and asked != fired.level_vrms:
             raise OtherWay(f"fires {asked:.6g} Vrms where {fired.level_vrms:.6g} Vrms were fired then")
         return replace(shot, request=fired)
-    return BenchReading(**line["reading"]) if "reading" in line else None
+    if "answer" in line:
+        return Answer(**line["answer"])
+    return _reading(line["reading"]) if "reading" in line else None
+
+
+def _reading(kept: Mapping[str, Any]) -> BenchReading:
+    """What nothing read was kept as null."""
+    unseen = {name: math.nan for name in ("supply_v", "supply_a") if kept[name] is None}
+    return BenchReading(**{**kept, **unseen})
+
+
+def _fired(stored: dict[str, Any]) -> Fire:
+    """Two tones are kept as a table within the request."""
+    second = stored.get("second")
+    return Fire(**stored | {"second": SecondTone(**second) if second else None})

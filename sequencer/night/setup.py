@@ -10,11 +10,14 @@ from typing import Any
 
 from sequencer.analysis.uncertainty import CONTACT, HEAT, Source
 from sequencer.measurements.power_job import Allowance, ChannelJob, LevelLimits, PowerJob
+from sequencer.measurements.transferred import Transferred, transferred
+from sequencer.night.source_marks import source_marks
 from sequencer.plan.estimate import clip_volts, rest_s
 from sequencer.plan.heat_law import heat_law
 from sequencer.plan.methods import Method, method_row
 from sequencer.plan.models import Bay, Bench, Plan, RoleName, Unit
 from sequencer.plan.points import AnyPoint, Point
+from sequencer.plan.promises import not_promised
 from sequencer.safety.rules_load import ROOM_C, TRIP_C
 
 
@@ -30,8 +33,20 @@ class UnitRun:
 
 
 @dataclass(frozen=True)
+class Resumed:
+    """What another process has left of this night. runs: all that have begun, by id, as the results have them. seq: of
+    the last message it kept. why, guardian: as in a row of `resumed`."""
+
+    runs: Mapping[str, Mapping[str, Any]]
+    seq: int
+    why: str
+    guardian: str | None = None
+
+
+@dataclass(frozen=True)
 class NightPlan:
-    """Everything the night is told. hashes: sha256 of plan and bench as loaded."""
+    """Everything the night is told. hashes: sha256 of plan and bench as loaded. bench_file: as `DeclaredNight` has it.
+    resumed: where another process began it. proof: of the bench, as results keep it; None in simulated time."""
 
     plan: Plan
     bench: Bench
@@ -42,6 +57,9 @@ class NightPlan:
     version: str
     substitutes: Mapping[RoleName, str]  # role -> shipped dialect used in place of the user's own
     method: Method | None = None
+    bench_file: str = ""
+    resumed: Resumed | None = None
+    proof: Mapping[str, Any] | None = None
 
 
 def groups(points: Sequence[AnyPoint]) -> list[tuple[AnyPoint, ...]]:
@@ -49,19 +67,23 @@ def groups(points: Sequence[AnyPoint]) -> list[tuple[AnyPoint, ...]]:
     return [tuple(g) for _, g in groupby(points, key=lambda p: p.group)]
 
 
-def power_job(night: NightPlan, run: UnitRun, group: tuple[Point, ...]) -> PowerJob:
-    """The job of one group of points."""
+def power_job(
+    night: NightPlan, run: UnitRun, group: tuple[Point, ...], earlier: Sequence[Mapping[str, Any]] = ()
+) -> PowerJob:
+    """The job of one group of points. earlier: rows of the unit's finished points."""
     bench, unit, point = night.bench, run.unit, group[0]
     load = bench.load[point.load]
     clips = clip_volts(unit, load.nominal_ohm, point.supply_v)
     rail = bench.input_for("rail")
-    channels = tuple(channel_job(bench, unit, point, name, clips[name]) for name in point.channels)
+    found = transferred(earlier)
+    channels = tuple(channel_job(bench, unit, point, name, clips[name], found) for name in point.channels)
     budget = night.plan.budget
     return PowerJob(
         points=group,
         channels=channels,
         limits=level_limits(bench, unit, point),
         rail_input=rail,
+        no_meter="supply" in bench.by_hand,
         coupling_hz=unit.coupling_hz,
         rest_s=rest_s(unit, point),
         heat=heat_law(unit, point.supply_v),
@@ -80,8 +102,10 @@ def _least(*given: float | None) -> float:
     return min((value for value in given if value is not None), default=math.inf)
 
 
-def channel_job(bench: Bench, unit: Unit, point: AnyPoint, name: str, clip_v: float) -> ChannelJob:
-    """One channel of a point. Raises LookupError where no input sees it."""
+def channel_job(
+    bench: Bench, unit: Unit, point: AnyPoint, name: str, clip_v: float, found: Sequence[Transferred] = ()
+) -> ChannelJob:
+    """One channel of a point. found: ranges compared with the meter. Raises LookupError where no input sees it."""
     channel = next(c for c in unit.channel if c.name == name)
     wire = bench.input_for(f"output {name}")
     if wire is None:
@@ -90,11 +114,13 @@ def channel_job(bench: Bench, unit: Unit, point: AnyPoint, name: str, clip_v: fl
     return ChannelJob(
         name=name,
         input=wire,
+        bridged=unit.bridged,
         load_ohm=load.ohm[name],
         clip_v=clip_v,
         gain_db=unit.gain_db if channel.gain_db is None else channel.gain_db,
         sources=_sources(bench, point.load, name, wire),
         ranges=_ranges(bench, wire),
+        transfers=tuple(one for one in found if one.input == wire),
     )
 
 
@@ -132,9 +158,8 @@ def _ranges(bench: Bench, wire: str) -> tuple[tuple[float, Source], ...]:
 def level_limits(bench: Bench, unit: Unit, point: AnyPoint) -> LevelLimits:
     """What no level of a point may pass."""
     load = bench.load[point.load]
-    factors = [
-        bench.input[w].factor if w in bench.input else 1.0 for w, seen in bench.wiring.items() if "output" in seen
-    ]
+    outputs = [wire for wire, seen in bench.wiring.items() if seen.startswith(("output", "leg"))]
+    factors = [bench.input[wire].factor if wire in bench.input else 1.0 for wire in outputs]
     largest = max(r.full_scale_v for r in bench.range) * min(factors)
     ohm = min(load.ohm[name] for name in point.channels)
     crests = [unit.limit.output_crest_v or largest]
@@ -152,6 +177,9 @@ def level_limits(bench: Bench, unit: Unit, point: AnyPoint) -> LevelLimits:
 def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
     """The run as the results name it, before its points."""
     method = night.method and method_row(night.method, night.plan, run.unit, night.bench)
+    left = list(not_promised(night.bench, run.unit))
+    also: dict[str, Any] = ({"method": method} if method else {}) | ({"not_promised": left} if left else {})
+    also |= {"proof": dict(night.proof)} if night.proof is not None else {}
     return {
         "id": run.id,
         "plan": night.plan.name,
@@ -168,8 +196,9 @@ def head_row(night: NightPlan, run: UnitRun, begun: str) -> dict[str, Any]:
         "ratings": [rating.model_dump() for rating in run.unit.rating],
         "wiring": dict(night.bench.wiring),
         "ranges_corrected": _corrected(night.bench),
+        "source_marks": source_marks(night.bench),
         "reference": run.reference,
-    } | ({"method": method} if method else {})
+    } | also
 
 
 def _corrected(bench: Bench) -> dict[str, str]:

@@ -12,7 +12,8 @@ from typing import Any
 
 from sequencer.ledger.names import safe_name
 from sequencer.ledger.traces import write_trace
-from sequencer.measurements.requests import BenchReading, Reply, Request, Shot
+from sequencer.measurements.requests import Answer, BenchReading, Reply, Request, Shot
+from sequencer.measurements.unseen import without_nan
 from sequencer.night.book import Book
 from sequencer.night.setup import UnitRun
 from sequencer.plan.points import AnyPoint
@@ -37,7 +38,8 @@ class Shelf:
     def begin(self, run: UnitRun, point: AnyPoint) -> Heard:
         """A talk of the point's measurement begins; what comes back is to hear all of it."""
         folder = talks_folder(self._out, run.id, point.id)
-        number = self._talks[folder] = self._talks.get(folder, 0) + 1
+        before = self._talks.get(folder)
+        number = self._talks[folder] = 1 + (_last_there(folder) if before is None else before)
         talk = folder / f"{number:02}-{safe_name(point.measurement)}.jsonl"
         count = 0
 
@@ -55,13 +57,20 @@ class Shelf:
             await one
 
 
+def _last_there(folder: Path) -> int:
+    """Of a process that ended before the point was kept; 0 where there is none."""
+    return max((int(one.name[:2]) for one in folder.glob("[0-9][0-9]-*.jsonl")), default=0)
+
+
 def _write(talk: Path, name: str, request: Request, reply: Reply) -> None:
     line: dict[str, Any] = {"asked": type(request).__name__}
     if isinstance(reply, Shot):
         write_trace(talk.parent / name, reply, samples_at_most=None)
         line |= {"shot": name, "request": asdict(reply.request)}
+    elif isinstance(reply, Answer):
+        line |= {"answer": asdict(reply)}
     elif isinstance(reply, BenchReading):
-        line |= {"reading": asdict(reply)}
+        line |= {"reading": without_nan(asdict(reply))}
     talk.parent.mkdir(parents=True, exist_ok=True)
     with talk.open("a", encoding="utf-8") as file:
         file.write(json.dumps(line, sort_keys=True, allow_nan=False) + "\n")

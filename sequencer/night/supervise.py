@@ -57,28 +57,48 @@ class Stop:
         (self.first if self.count == 1 else self.second).set()
 
 
+_heard_by: list[Stop] = []  # of this process: signals belong to it as a whole
+
+
 @contextmanager
-def listening() -> Iterator[Stop]:
-    """Ctrl-C, SIGTERM and a closed terminal, from here on; a signal is never lost."""
+def listening(*, earlier: bool = False) -> Iterator[Stop]:
+    """Ctrl-C, SIGTERM and a closed terminal, from here on; a signal is never lost. May be nested: each hears all.
+    earlier: what the one around it has heard already counts here too."""
     stop, loop = Stop(), asyncio.get_running_loop()
+    is_outer = not _heard_by
+    if earlier and any(one.count for one in _heard_by):
+        stop.seen()
     numbers: tuple[signal.Signals, ...] = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    _heard_by.append(stop)
     try:
-        for number in numbers:
-            loop.add_signal_handler(number, stop.seen)
+        for number in numbers if is_outer else ():
+            loop.add_signal_handler(number, _all_hear)
     except (ValueError, RuntimeError):  # not in the main thread (tests): nobody sends signals there
         numbers = ()
     try:
         yield stop
     finally:
-        for number in numbers:
+        _heard_by.remove(stop)
+        for number in numbers if is_outer else ():
             loop.remove_signal_handler(number)
+
+
+def hear_stop(times: int) -> None:
+    """As if so many signals had come: one stops, a second one hurries."""
+    for _ in range(times):
+        _all_hear()
+
+
+def _all_hear() -> None:
+    for one in _heard_by:
+        one.seen()
 
 
 async def supervise(
     work: Night, keeper: Keeper, plan: NightPlan, say: Callable[[str], None], guarding: Guarding | None = None
 ) -> Ended:
     """Runs the night to whatever end; returns how it ended once the bench was made safe as far as it can be."""
-    with listening() as stop:
+    with listening(earlier=True) as stop:
         way, why, todo = await _until_end(work, stop, guarding)
         if why:
             say(why)
@@ -102,10 +122,13 @@ async def supervise(
 
 
 def _closing(report: Report) -> str:
-    """A cut-off that could not be released does not stand in the way of "confirmed": it is said beside it."""
+    """What does not stand in the way of "confirmed" is said beside it: cut-off, outputs and contacts that nobody could
+    look at."""
     if not report.confirmed:
         return "NOT CONFIRMED SAFE: " + "; ".join(report.lines)
-    return "made safe, confirmed" + (f"; {RELEASED}: {report.words[RELEASED]}" if RELEASED in report.words else "")
+    said = [RELEASED] if RELEASED in report.words else []
+    said += [name for name in report.words if name in report.unseen]
+    return "; ".join(["made safe, confirmed", *(f"{name}: {report.words[name]}" for name in said)])
 
 
 async def _until_end(work: Night, stop: Stop, guarding: Guarding | None) -> tuple[Way, str, str]:

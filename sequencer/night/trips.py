@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 
 class Trip(Exception):
     """A trip limit was passed or an instrument failed: made safe, recorded, needs a person. rule: its name."""
@@ -13,3 +16,11 @@ class Trip(Exception):
 
 class NotPowered(Trip):
     """The unit took more than its supply gives: its own doing, as far as the supply can tell."""
+
+
+class UnitTrip(Trip):
+    """The unit itself passed a trip limit. after_trip: what the plan says is next."""
+
+    def __init__(self, sentence: str, row: Mapping[str, Any] | None = None, after_trip: str = "next unit") -> None:
+        super().__init__(sentence)
+        self.row, self.after_trip = dict(row or {}), after_trip

@@ -7,6 +7,8 @@ from typing import Any
 
 from sequencer.analysis.uncertainty import DEVIATION, Part
 from sequencer.measurements.registry import DRIVEN
+from sequencer.measurements.transferred import transferred
+from sequencer.measurements.unseen import said, without_nan
 from sequencer.measurements.values import Context, Expected, Finding, ValueJob, Values
 from sequencer.night.setup import NightPlan, UnitRun, channel_job, level_limits
 from sequencer.plan.clip import clip_volts
@@ -19,7 +21,8 @@ def value_job(night: NightPlan, run: UnitRun, point: ValuePoint, context: Contex
     """The job of one point."""
     bench, unit = night.bench, run.unit
     clips = clip_volts(unit, bench.load[point.load].nominal_ohm, point.supply_v)
-    channels = tuple(channel_job(bench, unit, point, name, clips[name]) for name in point.channels)
+    found = transferred(context.earlier if context else ())
+    channels = tuple(channel_job(bench, unit, point, name, clips[name], found) for name in point.channels)
     return ValueJob(
         point=point,
         channels=channels,
@@ -42,7 +45,12 @@ def value_point(point: AnyPoint, measurement: str) -> ValuePoint:
 def _offset_part(bench: Bench, name: str) -> Part:
     """Of an input's offset, V at the unit: what the probe divides, this multiplies."""
     one = bench.input.get(name, Input())
-    return Part(f"offset:{name}", one.offset_uncertainty_v * one.factor * DEVIATION[one.kind], one.kind)
+    half_v = one.offset_uncertainty_v * one.factor
+    if (legs := bench.legs("A")) is not None and name == legs[0]:
+        # two offsets, and what two gains make of the half supply that both legs stand at
+        gain_pct = one.gain_uncertainty_pct + max(each.gain_uncertainty_pct for each in bench.range)
+        half_v = 2.0 * (half_v + gain_pct / 100.0 * bench.ceiling.supply_v / 2.0)
+    return Part(f"offset:{name}", half_v * DEVIATION[one.kind], one.kind)
 
 
 def value_row(point: ValuePoint, values: Values) -> dict[str, Any]:
@@ -58,8 +66,13 @@ def value_row(point: ValuePoint, values: Values) -> dict[str, Any]:
         "outcome": "tripped" if values.trip else "not_measured" if values.reason else "measured",
         "reason": values.trip or values.reason,
         "shots": values.shots,
-        "values": [asdict(one) for one in values.values],
-    } | dict(values.extra)
+        "values": [without_nan(asdict(said(one))) for one in values.values],
+    } | {**without_nan(values.extra), **_kept_off(values)}
+
+
+def _kept_off(values: Values) -> dict[str, str]:
+    """Only where there is something to say: later points ask, and so does who goes on with the run."""
+    return {k: v for k in ("no_drive", "no_power") if (v := getattr(values, k)) is not None}
 
 
 def finding_row(point_id: str | None, finding: Finding) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from typing import Protocol
 
 from drivers.timing import Clock
 from sequencer.measurements.requests import BenchReading
+from sequencer.measurements.unseen import seen
 from sequencer.plan.watching import Periods
 from sequencer.safety.rules import Seen
 
@@ -79,6 +80,7 @@ class Watch:
         self._burst, self._idle = asyncio.Event(), asyncio.Event()
         self._idle.set()
         self.progress_ns = clock.now_ns()
+        self.tell: Callable[[BenchReading, bool], None] | None = None  # hears each reading, and whether it was driven
 
     @asynccontextmanager
     async def over(self, under: Under) -> AsyncIterator[None]:
@@ -208,6 +210,8 @@ class Watch:
         if driven and reading.supply_limited:
             self._firing.saw_limit()
         self._readings.append((reading, driven))
+        if self.tell is not None:
+            self.tell(reading, driven)
         self.progress_ns = self._clock.now_ns()
         fresh_s = (self._clock.now_ns() - begun_ns) * 1e-9
         found = under.judge(Seen(reading, driven, fresh_s))
@@ -231,8 +235,8 @@ class Watch:
 def _row(reading: BenchReading, driven: bool, last_ns: int) -> dict[str, object]:
     return {
         "t_s": round((reading.at_ns - last_ns) * 1e-9, 3),
-        "supply_v": reading.supply_v,
-        "supply_a": reading.supply_a,
+        "supply_v": seen(reading.supply_v),
+        "supply_a": seen(reading.supply_a),
         "heatsink_c": dict(reading.heatsink_c),
         "driven": driven,
     }

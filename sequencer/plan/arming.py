@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from sequencer.plan.check_table import Checked
+from sequencer.plan.check_table import Checked, promise_lines
 from sequencer.plan.models import Bench
 from sequencer.plan.unattended import seen
 
@@ -28,7 +28,16 @@ def arming_lines(every: Sequence[Checked]) -> list[str]:
     for checked in every:
         lines += _of_unit(checked)
     bench = every[0].bench
-    return [*lines, *_of_bench(bench), *CAUTIONS]
+    return [*lines, *_of_bench(bench), *promise_lines(bench, every[0].unit), *CAUTIONS]
+
+
+def standing_lines(bench: Bench, every: Sequence[Checked]) -> list[str]:
+    """For a queue that may grow while it is worked through. every: what is in it now, perhaps nothing."""
+    lines = ["What may be done to what is connected, night after night, with nobody asked again:"]
+    for checked in every:
+        lines += _of_unit(checked)
+    grows = "  and to any unit that is added to the queue later, as far as `check` and the bench's ceilings let it:"
+    return [*lines, grows, *_of_bench(bench), *CAUTIONS]
 
 
 def _of_unit(checked: Checked) -> Iterator[str]:

@@ -10,20 +10,25 @@ from sequencer.errors import Problem
 from sequencer.plan.clip import OHM_WITHIN
 from sequencer.plan.estimate import DUTY, SHOT_OVERHEAD_S, STEADY_REST, Estimate
 from sequencer.plan.expand import CONFIRM_STEADY, POWER, confirms, resolution_db
+from sequencer.plan.hand_order import changes
 from sequencer.plan.heat_law import CONVERTER_EFFICIENCY
 from sequencer.plan.models import Bench, Plan, Stage, Unit
 from sequencer.plan.points import AnyPoint, Point, hertz
+from sequencer.plan.promises import not_promised
 
 __all__ = ["Checked", "check_json", "check_table", "table_lines"]
 
 AFTER_TRIP = {"next unit": "next unit", "stop": "the night ends", "cool and retry once": "cool, the point once more"}
-NO_RATE = ("idle_current", "soak")  # no record, or one that only shows that the tone is there
+NO_RATE = ("idle_current", "idle_adjustment", "soak")  # no record, or one that only shows that the tone is there
 VALUE_RULES = {
     "output_offset": "mean of 0.2 s; outside above 50 mV; above 100 mV the unit is not driven",
     "idle_current": "10 meter windows; above 1.5 x the window the unit is not driven; trip at + 20 % in 60 s",
+    "idle_adjustment": "a person turns the control, the reading is told; above 1.5 x the window it is made safe",
     "gain": "at 0.1 V by the file's gain; told above 0.5 dB between channels, above 3 dB re 1 kHz",
     "first_power": "standby under 2 A, then on under 6 A at most; who draws the limit is off for the night",
     "bench_check": "at 50 mV: gain, polarity, probes, ranges, clock, hum, noise, loads, lead of the supply",
+    "terminal_scan": "at 50 mV: a person moves a probe over the output terminals; which is live is found and drawn",
+    "range_transfer": "steady tones without a load, at most 0.7 of the clip volts; told beyond what is declared",
     "steady_efficiency": "tones at parts of the power found before at this load and frequency",
     "soak": "told: K/W above 1.3 x the unit's, sides 8 K apart, a thermometer that does not follow",
     "thd_by_level": "bursts from 30 dB below the limit found before up to it; K 20, 20 Hz to 20 kHz",
@@ -40,6 +45,7 @@ VALUE_RULES = {
     "turn_on": "switched off and on: harmless tones at 50 mV until every output follows",
     "load_check": "volts over amps at 1/8 power and 20 dB below it, channel by channel; told above 1 % off",
     "precondition": "1/8 of the rated power at 1 kHz in counted bursts; ends at heat.stop_c",
+    "endurance": "counted bursts at a small power and at 1/8, off and cooled between: drop-outs, offset, gain at 10 mV",
     "protection": "bursts that rise until an output goes away; told where it cuts in below the rated power",
 }
 WORDS = {"thd": "THD", "thd_n": "THD+N"}
@@ -79,10 +85,18 @@ def check_table(checked: Checked) -> list[str]:
         f"plan {checked.plan.name}, unit {unit.serial} ({unit.model}), bench {bench.name}",
         *table_lines(checked.points, checked.estimates),
         *_totals(checked.estimates),
+        *_by_a_person(checked),
         "",
         *_defaults(checked),
+        *promise_lines(bench, unit),
         *_refused(checked),
     ]
+
+
+def promise_lines(bench: Bench, unit: Unit | None = None) -> list[str]:
+    """What a bench on which a person works supply or loads can't promise; nothing for any other."""
+    left = not_promised(bench, unit)
+    return ["not promised on this bench:", *(f"  {one}" for one in left)] if left else []
 
 
 def table_lines(points: Sequence[AnyPoint], estimates: Sequence[Estimate]) -> list[str]:
@@ -103,7 +117,7 @@ def check_json(checked: Checked) -> dict[str, Any]:
         ],
         "totals": _sums(checked.estimates),
         "refused": [asdict(problem) for problem in checked.refused],
-    }
+    } | ({"not_promised": list(left)} if (left := not_promised(checked.bench, checked.unit)) else {})
 
 
 def _cells(point: AnyPoint, cost: Estimate) -> tuple[str, ...]:
@@ -153,6 +167,13 @@ def _totals(estimates: Sequence[Estimate]) -> Iterator[str]:
         f"{sums['energy_unit_j']} J of heat in the unit"
     )
     yield f"and {sums['idle_j']} J of idle heat; supply current up to {sums['supply_a_max']} A"
+
+
+def _by_a_person(checked: Checked) -> Iterator[str]:
+    """Whose time is not in the totals."""
+    if any(load.by_hand for load in checked.bench.load.values()):
+        count = changes(checked.points)
+        yield f"and what a person takes for changing loads {count} time{'' if count == 1 else 's'}, with the unit off"
 
 
 def _sums(estimates: Sequence[Estimate]) -> dict[str, float]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from sequencer.plan.window import ShotWindow
 
+ANSWER_WITHIN_S = 900.0  # a person has so long; then nobody is there any more (our own choice)
 SHOT_OVERHEAD_S = 0.5  # setting, arming, fetching: an upper bound on slow links
 
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sequencer.plan.clip import clip_volts, mean_magnitude, mean_square, overdrive_db, ratio
 from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
 from sequencer.plan.estimate_heat import temper_at_most_s, temper_j
-from sequencer.plan.estimate_values import value_estimate
+from sequencer.plan.estimate_values import value_estimate, value_rest_s
 from sequencer.plan.heat_law import CONVERTER_EFFICIENCY, heat_law
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import AnyPoint, Point
@@ -41,6 +41,7 @@ FIRST_OF_LOAD, LATER, LOWER_LIMIT = (
 )  # search shots up to the first confirm, upper bounds (our own judgement)
 OVERSHOOT_DB = 0.3  # a search passes its limit by no more
 NEAR_PART = 0.8  # of the shots of a search: the first ones lie 6 to 20 dB below the limit (our own judgement)
+PROOFS = 2  # of a load whose contacts can't be seen, a point: before and after it
 QUIET_PART = 0.01  # of the power: twin and gain proof lie 20 dB down or more
 
 
@@ -69,7 +70,9 @@ def estimates(points: Sequence[AnyPoint], unit: Unit, bench: Bench, shots_at_mos
         proofs.add(proof)
         groups.add(point.group)
         found.append(_estimate(point, unit, bench, _shots(point, place, shots_at_most), place))
-    return tuple(found)
+    if bench.contacts_seen:
+        return tuple(found)
+    return tuple(replace(one, time_s=one.time_s + PROOFS * (value_rest_s(unit) + SHOT_OVERHEAD_S)) for one in found)
 
 
 def rest_s(unit: Unit, point: Point) -> float:

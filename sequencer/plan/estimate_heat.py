@@ -32,7 +32,7 @@ def heating_burst_s(bench: Bench, load: str, power_w: float, burst_j: float) -> 
     return min(BURST_S, bench.ceiling.burst_s, one.burst_max_s, min(burst_j, one.burst_j) / max(power_w, 1e-9))
 
 
-def heating_window(bench: Bench, tone_s: float) -> ShotWindow:
+def heating_window(bench: Bench, tone_s: float, record_s: float = HEATING_RECORD_S) -> ShotWindow:
     """The end of a burst that only heats: few samples, and it ends before the tone does by any clock.
 
     A digitiser that has no such low rate, or no such depth, gives what it can.
@@ -40,7 +40,7 @@ def heating_window(bench: Bench, tone_s: float) -> ShotWindow:
     depth = bench.digitiser
     rates = sorted(depth.rates_hz)
     rate_hz = next((rate for rate in rates if rate >= HEATING_RATE_HZ), rates[-1])
-    samples = ROUNDING * math.ceil(HEATING_RECORD_S * rate_hz / ROUNDING - 1e-6)
+    samples = ROUNDING * math.ceil(record_s * rate_hz / ROUNDING - 1e-6)
     samples = min(samples, depth.samples_max // ROUNDING * ROUNDING)
     delay_s = max(tone_s * (1.0 - CLOCKS_APART) - samples / rate_hz, 0.0)
     return ShotWindow(rate_hz, samples, 0.0, 0.0, delay_s)

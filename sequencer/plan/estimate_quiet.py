@@ -29,7 +29,7 @@ STABILITY = "stability"
 MEASUREMENTS = (NOISE, TURN_ON, LOAD_CHECK, PRECONDITION, STABILITY)
 SIGNALS = (TURN_ON, LOAD_CHECK, PRECONDITION, STABILITY)  # these put a signal on the unit
 HEATED = (LOAD_CHECK, PRECONDITION)  # minutes at 1/8 power, as a soak
-NOISE_RECORDS = 4  # of 0.2 s each, with the unit on and again with it off
+NOISE_RECORDS = 4  # of 0.2 s each: unit on, inputs off the generator, unit off, output contacts open
 NOISE_SCALES_V = (0.5, 5.0)  # at the unit, for the first look; then the largest range
 NOISE_TRIES = 3
 NOISE_RATE_LEAST_HZ = 40_000.0  # half of it is the band's upper edge
@@ -84,7 +84,7 @@ def off_on_s(unit: Unit) -> float:
 
 
 def _noise(unit: Unit, rest_s: float) -> QuietCost:
-    shots = len(NOISE_SCALES_V) + 1 + NOISE_TRIES + 2 * NOISE_RECORDS - 1
+    shots = len(NOISE_SCALES_V) + 1 + NOISE_TRIES + 4 * NOISE_RECORDS - 1
     return QuietCost(shots, rest_s + shots * (2.0 * SILENCE_READ_S + SHOT_OVERHEAD_S) + off_on_s(unit))
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from sequencer.plan.cost import SHOT_OVERHEAD_S, Estimate
+from sequencer.plan.cost import ANSWER_WITHIN_S, SHOT_OVERHEAD_S, Estimate
 from sequencer.plan.estimate_checks import check_cost, check_window
 from sequencer.plan.estimate_distortion import MEASUREMENTS as DISTORTION
 from sequencer.plan.estimate_distortion import DistortionCost, distortion_cost, distortion_window
@@ -21,7 +21,9 @@ from sequencer.plan.estimate_efficiency import (
     tone_window,
     tones_cost,
 )
+from sequencer.plan.estimate_endurance import ENDURANCE, endurance_cost, endurance_window
 from sequencer.plan.estimate_heat import (
+    HEATING_HZ,
     MORE_THAN_DECLARED,
     WAIT_AT_MOST_S,
     soak_level_vrms,
@@ -37,6 +39,7 @@ from sequencer.plan.estimate_quiet import MEASUREMENTS as QUIET
 from sequencer.plan.estimate_quiet import QuietCost, quiet_cost, quiet_window
 from sequencer.plan.estimate_response import MEASUREMENTS as RESPONSE
 from sequencer.plan.estimate_response import response_cost, response_window
+from sequencer.plan.estimate_transfer import TRANSFER, TransferCost, transfer_cost, transfer_window
 from sequencer.plan.heat_law import heat_law
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.points import ValuePoint
@@ -91,11 +94,14 @@ def value_rest_s(unit: Unit) -> float:
 def value_estimate(point: ValuePoint, unit: Unit, bench: Bench) -> Estimate:
     """One estimate of a point that searches no level. window: of its longest record, None where none is taken."""
     costs = {"output_offset": _offset, "idle_current": _idle, "gain": _gain, "soak": _soak}
-    costs |= {"first_power": _checks, "bench_check": _checks, "protection": _protection}
+    costs["idle_adjustment"] = _adjusting
+    costs |= {"first_power": _checks, "bench_check": _checks, "terminal_scan": _checks, "protection": _protection}
     costs["steady_efficiency"] = _efficiency
+    costs[TRANSFER] = _transfer
     costs |= dict.fromkeys(DISTORTION, _distortion)
     costs |= dict.fromkeys(QUIET, _quiet)
     costs |= dict.fromkeys(RESPONSE, _response)
+    costs[ENDURANCE] = _endurance
     cost = costs[point.measurement](point, unit, bench)
     law = heat_law(unit, point.supply_v)
     joules = cost.joules or _at_one_level(point, unit, bench, cost)
@@ -133,12 +139,16 @@ def value_window(bench: Bench, point: ValuePoint) -> ShotWindow | None:
         return silence_window(bench, SILENCE_READ_S)
     if point.measurement == "steady_efficiency":
         return tone_window(bench, point.frequencies_hz[0])
+    if point.measurement == TRANSFER:
+        return transfer_window(bench, HEATING_HZ)
     if point.measurement in DISTORTION:
         return distortion_window(bench, point)
     if point.measurement in RESPONSE:
         return response_window(bench, point)
     if point.measurement in QUIET:
         return quiet_window(bench, point)
+    if point.measurement == ENDURANCE:
+        return endurance_window(bench, 1.0)
     if point.measurement == "protection":
         return max((shot_window(bench, hz, CYCLES, GAIN_HARMONICS) for hz in point.frequencies_hz), key=_samples)
     windows = [shot_window(bench, hz, gain_cycles(hz), GAIN_HARMONICS) for hz in point.frequencies_hz]
@@ -165,6 +175,11 @@ def _offset(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
 def _idle(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
     read_s = IDLE_WINDOWS * (IDLE_PAUSE_S + IDLE_READ_S)
     return _Cost(time_s=read_s + WAIT_AT_MOST_S[point.wait])
+
+
+def _adjusting(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    """A person's time is bounded by how long an answer is waited for, twice."""
+    return _Cost(time_s=2.0 * IDLE_WINDOWS * (IDLE_PAUSE_S + IDLE_READ_S) + 2.0 * ANSWER_WITHIN_S)
 
 
 def _gain(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
@@ -257,7 +272,17 @@ def _quiet(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
     return _on_paper(quiet_cost(point, unit, bench, value_rest_s(unit)), _window(bench, point))
 
 
-def _on_paper(paper: DistortionCost | QuietCost, window: ShotWindow | None) -> _Cost:
+def _endurance(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    return _on_paper(endurance_cost(point, unit, bench, value_rest_s(unit)), _window(bench, point))
+
+
+def _transfer(point: ValuePoint, unit: Unit, bench: Bench) -> _Cost:
+    """Without a load: what the unit takes is its idle current."""
+    paper, idle_w = transfer_cost(point, unit, bench, value_rest_s(unit)), heat_law(unit, point.supply_v).idle_w
+    return _on_paper(replace(paper, unit_j=idle_w * paper.signal_s), _window(bench, point))
+
+
+def _on_paper(paper: DistortionCost | QuietCost | TransferCost, window: ShotWindow | None) -> _Cost:
     return _Cost(
         shots=paper.shots,
         time_s=paper.time_s,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
+from sequencer.plan.hand_order import fewest_changes
 from sequencer.plan.models import Bench, Load, Plan, Stage, StopLimit, Unit
 from sequencer.plan.points import AnyPoint, Point, Quantity, ValuePoint, drive_cycles, harmonics_within, parse_drive
 
@@ -41,9 +42,10 @@ ONE_TONE = ("steady_efficiency", "soak", "protection", "thd_by_level")  # a poin
 POWER_PARTS = {"steady_efficiency": (1.0, 1.0 / 3.0, 1.0 / 8.0), "soak": (1.0 / 8.0,)}  # common practice, no source
 POWER_PARTS |= {"thd_by_frequency": (0.5,), "intermodulation": (0.5,)}  # common practice, no source
 POWER_PARTS |= {"precondition": (1.0 / 8.0,), "load_check": (1.0 / 8.0,)}  # common practice, no source
+POWER_PARTS |= {"endurance": (1.0 / 8.0,)}  # common practice, no source
 POWER_PARTS |= {"stability": (0.5,)}  # common practice, no source
 # Minutes: 16 CFR 432.3 (from memory) for the hour; the others common practice, no source.
-MINUTES = {"soak": 45.0, "precondition": 60.0, "load_check": 3.0}
+MINUTES = {"soak": 45.0, "precondition": 60.0, "load_check": 3.0, "endurance": 240.0}
 RESOLUTION_DB = {"regulated": 0.05, "battery": 0.1, "mains": 0.2}  # common practice, no source
 
 
@@ -72,7 +74,7 @@ def expand(plan: Plan, unit: Unit, bench: Bench) -> tuple[AnyPoint, ...]:
             _add_power_points(points, plan, stage, unit, bench)
         else:
             _add_value_points(points, plan, stage, unit, bench)
-    return tuple(points)
+    return fewest_changes(points, plan, bench)
 
 
 def _add_power_points(points: list[AnyPoint], plan: Plan, stage: Stage, unit: Unit, bench: Bench) -> None:
@@ -105,10 +107,14 @@ def _add_value_points(points: list[AnyPoint], plan: Plan, stage: Stage, unit: Un
                         rest=plan.rest,
                         frequencies_hz=tones,
                         wait=stage.wait,
+                        by_hand=stage.by_hand,
                         thermal=thermal,
                         minutes=minutes_of(stage),
                         mains_hz=stage.options.mains_hz,
                         power_cycles=stage.options.power_cycles,
+                        dropout_db=stage.options.dropout_db,
+                        offset_jump_v=stage.options.offset_jump_v,
+                        small_gain_db=stage.options.small_gain_db,
                         capacitors_nf=stage.options.capacitors_nf,
                         power_parts=power_parts(stage),
                         powers_w=stage.options.powers_w,
@@ -130,7 +136,7 @@ def second_load(stage: Stage, unit: Unit, bench: Bench, load: str) -> str | None
     lower = [
         name
         for name, one in bench.load.items()
-        if unit.minimum_load_ohm <= one.nominal_ohm < first_ohm and channels <= set(one.ohm)
+        if unit.minimum_load_ohm <= one.nominal_ohm < first_ohm and channels <= set(one.ohm) and not one.by_hand
     ]
     return next(iter(_from_high_ohms(lower, bench)), None)
 
@@ -181,7 +187,9 @@ def value_loads(stage: Stage, unit: Unit, bench: Bench) -> list[str]:
     if stage.loads:
         return _from_high_ohms([n for n in stage.loads if n in bench.load], bench)
     driven = {name for names in channel_sets(stage, unit) for name in names}
-    return _from_high_ohms([n for n, load in bench.load.items() if driven <= set(load.ohm)], bench)[:1]
+    reached = [n for n, load in bench.load.items() if driven <= set(load.ohm)]
+    fitting = [n for n in reached if not bench.load[n].by_hand] or reached
+    return _from_high_ohms(fitting, bench)[:1]
 
 
 def own_frequencies(stage: Stage, unit: Unit) -> tuple[float, ...]:
@@ -331,4 +339,5 @@ def _point(asked: _Asked, drive: _Drive, limit: tuple[Quantity, float], numbers:
         after_trip=stage.after_trip,
         keep_traces=stage.keep_traces,
         rest=asked.plan.rest,
+        by_hand=stage.by_hand,
     )

@@ -58,6 +58,11 @@ class Files:
     bench: str = "bench"
 
 
+def is_path(text: str) -> bool:
+    """Whether a name of a file is a path; any other is a shipped name."""
+    return "/" in text or text.endswith(".toml")
+
+
 def parse_unit_argument(text: str) -> UnitArgument:
     """`FILE[:SERIAL][@BAY]`; a `:` or `@` inside a folder or before `.toml` belongs to the file. Raises
     ValueError."""
@@ -70,7 +75,7 @@ def parse_unit_argument(text: str) -> UnitArgument:
 
 def _cut(text: str, mark: str) -> tuple[str, str | None]:
     before, found, after = text.rpartition(mark)
-    if not found or "/" in after or after.endswith(".toml"):
+    if not found or is_path(after):
         return text, None
     return before, after
 

@@ -24,6 +24,7 @@ from sequencer.plan.inputs import (
     UnitArgument,
     UnitInBay,
     bays_for,
+    is_path,
     parse_unit_argument,
     serial_problems,
 )
@@ -144,7 +145,12 @@ def _method(plan: Loaded[Plan] | None, problems: list[Problem]) -> Loaded[Method
     """The method a plan names; a path is relative to the plan's file and stays in its folder."""
     if plan is None or (named := plan.model.method) is None:
         return None
-    if not _is_path(named):
+    if not is_path(named):
+        try:
+            _path(METHOD, named)
+        except InputRefused as refused:
+            problems += [replace(one, file=plan.name) for one in refused.problems]
+            return None
         return _try(METHOD, named, problems)
     outside = list(_inside(named, "method", plan.name, plan.path))
     problems += outside
@@ -205,7 +211,7 @@ def _refuse(file: str, key: str, value: str, remedy: str) -> InputRefused:
 
 
 def _path(kind: _Kind[M], name_or_path: str) -> Path:
-    if "/" in name_or_path or name_or_path.endswith(".toml"):
+    if is_path(name_or_path):
         return Path(name_or_path)
     names = sorted(p.stem for p in (SHIPPED / kind.folder).glob("*.toml"))
     if name_or_path not in names:
@@ -307,12 +313,12 @@ def _paths_of(data: Mapping[str, Any], file: str, path: Path) -> Iterator[Proble
         ("simulated.world", simulated.get("world")),
         ("simulated.faults", simulated.get("faults")),
     ]:
-        if isinstance(value, str) and _is_path(value):
+        if isinstance(value, str) and is_path(value):
             yield from _inside(value, key, file, path)
 
 
 def _dialect_problem(dialect: str, key: str, file: str, path: Path) -> Iterator[Problem]:
-    if _is_path(dialect):
+    if is_path(dialect):
         yield from _inside(dialect, key, file, path)
         return
     names = sorted(p.stem for p in DIALECTS.glob("*.toml"))
@@ -331,10 +337,6 @@ def _inside(named: str, key: str, file: str, path: Path) -> Iterator[Problem]:
             yield Problem(file, key, shown(named), f"no such file in {folder}")
     except (OSError, ValueError) as error:
         yield Problem(file, key, shown(named), f"cannot be looked up: {error}")
-
-
-def _is_path(text: str) -> bool:
-    return "/" in text or text.endswith(".toml")
 
 
 def _table(value: Any) -> Mapping[str, Any]:

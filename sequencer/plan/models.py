@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from sequencer.plan.models_base import (
+    BY_HAND,
     OPTIONAL_ROLES,
     ROLES,
     ChannelName,
@@ -35,12 +36,15 @@ from sequencer.plan.models_bench import (
     InterlockContact,
     Lead,
     Load,
+    Meter,
+    Prove,
     Range,
     Role,
     Simulated,
 )
 
 __all__ = [
+    "BY_HAND",
     "OPTIONAL_ROLES",
     "ROLES",
     "Bay",
@@ -59,11 +63,13 @@ __all__ = [
     "Lead",
     "Load",
     "MeasurementName",
+    "Meter",
     "Name",
     "NotNegative",
     "OutputOffset",
     "Plan",
     "Positive",
+    "Prove",
     "Range",
     "Rating",
     "Role",
@@ -106,8 +112,8 @@ LEVELS_DB = (-30.0, -27.0, -24.0, -21.0, -18.0, -15.0, -12.0, -9.0, -6.0, -4.0, 
 
 
 class StageOptions(Strict):
-    """What only some measurements ask. minutes: of `soak` (absent: 45), `precondition` (60), `load_check` (3).
-    power_parts: of the full power, for `steady_efficiency`;
+    """What only some measurements ask. minutes: of `soak` (absent: 45), `precondition` (60), `load_check` (3),
+    `endurance` (240, of work). power_parts: of the full power, for `steady_efficiency`;
     the first one of them for `soak` (absent: 1/8), those of `intermodulation` (absent: 1/2); for `thd_by_frequency` of
     the rated power (absent: 1/2), beside its powers_w. levels_db: of `thd_by_level`, dB re the level of the limit found
     before. tone_pairs: of `intermodulation`.
@@ -123,8 +129,11 @@ class StageOptions(Strict):
     )
     mains_hz: Annotated[float, Field(ge=45, le=65)] = 50.0  # of noise, whose hum it is
     capacitors_nf: tuple[Annotated[float, Field(gt=0, le=10_000)], ...] = (10.0, 100.0, 1000.0)  # of stability
-    power_cycles: Annotated[int, Field(ge=1, le=200)] = 3  # of turn_on: so many times off and on
-    small_power_w: Positive = 1.0  # of response, balance, crosstalk, impedance; at most 1/8 of the rating is used
+    power_cycles: Annotated[int, Field(ge=1, le=200)] = 3  # of turn_on: so many times off and on; of endurance too
+    dropout_db: Annotated[float, Field(ge=0.2, le=20)] = 1.0  # of endurance (common practice, no source), and the next
+    offset_jump_v: Annotated[float, Field(gt=0, le=3)] = 0.02
+    small_gain_db: Annotated[float, Field(gt=0, le=20)] = 0.5
+    small_power_w: Positive = 1.0  # of response, balance, crosstalk, impedance, endurance; at most 1/8 of the rating
     second_load: Name | None = None  # of output_impedance; absent: the bench's one of the next lower ohms
 
 
@@ -148,6 +157,7 @@ class Stage(Strict):
     thermal: tuple[Literal["cold", "hot", "any"], ...] = ("any",)
     keep_traces: Annotated[int, Field(ge=0, le=100)] = 2
     wait: Literal["cold", "warm", "after drive", "cooled"] = "cold"  # of idle_current and output_offset
+    by_hand: Annotated[str, Field(max_length=200)] = ""  # what a person sets before it; nobody there: not measured
     options: StageOptions = StageOptions()
 
 

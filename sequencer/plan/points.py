@@ -27,7 +27,8 @@ class Drive:
 
 @dataclass(frozen=True, kw_only=True)
 class RowOfPlan:
-    """One row of the results, whatever it measures. load: the one that is connected. rest: "normal" or "quick"."""
+    """One row of the results, whatever it measures. load: the one that is connected. rest: "normal" or "quick".
+    by_hand: what a person must have set before it."""
 
     id: str
     stage: str
@@ -40,6 +41,7 @@ class RowOfPlan:
     keep_traces: int
     rest: str
     thermal: str = "any"
+    by_hand: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +82,8 @@ class ValuePoint(RowOfPlan):
 
     frequencies_hz: of `gain`, rising; of the measurements with one tone, that tone; empty elsewhere. wait: of
     `idle_current` and `output_offset`, the state that is waited for. minutes, power_parts, powers_w, levels_db,
-    tone_pairs, small_power_w: as in the plan's options. second_load: of `output_impedance`, None where there is none.
+    tone_pairs, small_power_w, dropout_db, offset_jump_v, small_gain_db: as in the plan's options. second_load: of
+    `output_impedance`, None where there is none.
     quantity, limit_pct, harmonics, band_hz: of `power_bandwidth`; limit_pct None: the rating's.
     """
 
@@ -89,6 +92,9 @@ class ValuePoint(RowOfPlan):
     minutes: float = 45.0
     mains_hz: float = 50.0
     power_cycles: int = 3
+    dropout_db: float = 1.0
+    offset_jump_v: float = 0.02
+    small_gain_db: float = 0.5
     capacitors_nf: tuple[float, ...] = ()
     power_parts: tuple[float, ...] = ()
     powers_w: tuple[float, ...] = ()

@@ -21,6 +21,7 @@ from sequencer.plan.refuse_protection import protection_refusals
 from sequencer.plan.refuse_quiet import quiet_refusals
 from sequencer.plan.refuse_response import response_refusals
 from sequencer.plan.refuse_steady import steady_refusals
+from sequencer.plan.refuse_transfer import transfer_refusals
 from sequencer.plan.window import gain_cycles
 from sequencer.plan.wording import key_path, shown
 
@@ -60,6 +61,7 @@ def refusals(plan: Plan, unit: Unit, bench: Bench, files: Files | None = None) -
     found += heat_refusals(plan, unit, bench, named)
     found += protection_refusals(plan, unit, bench, named)
     found += check_refusals(plan, unit, bench, named)
+    found += transfer_refusals(plan, unit, bench, named)
     found += steady_refusals(plan, unit, bench, named)
     found += quiet_refusals(plan, unit, bench, named)
     found += distortion_refusals(plan, unit, bench, named)
@@ -78,11 +80,12 @@ def refusals_of(inputs: Inputs) -> list[Problem]:
 
 def _unit_and_bench(unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
     if unit.bridged:
-        legs = all(bench.input_for(wire) for wire in ("leg A plus", "leg A minus"))
-        remedy = "this version reads outputs against ground only: it cannot test a bridged unit yet"
-        if not legs:
+        if bench.legs("A") is None:
             remedy = 'a bridged output needs two digitiser inputs: wire "leg A plus" and "leg A minus"'
-        yield Problem(files.unit, "bridged", "true", remedy)
+            yield Problem(files.unit, "bridged", "true", remedy)
+        if unit.channel_names() != ("A",):
+            remedy = "the two legs of output A are read: one bridged pair at a time, named A"
+            yield Problem(files.unit, "channel", ", ".join(unit.channel_names()), remedy)
 
 
 def _channels(case: _Case) -> Iterator[Problem]:

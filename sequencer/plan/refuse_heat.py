@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.errors import Problem
+from sequencer.plan.estimate_endurance import ENDURANCE
 from sequencer.plan.estimate_heat import EIGHTH, HEATING_HZ, soak_part, soak_power_w, soak_supply_a
 from sequencer.plan.estimate_quiet import HEATED as AS_A_SOAK
 from sequencer.plan.estimate_quiet import PRECONDITION
@@ -17,8 +18,8 @@ from sequencer.plan.unattended import missing
 from sequencer.plan.wording import key_path, shown
 
 NO_THERMOMETER = "no bay has a thermometer for each channel of the unit"
-READ_HEAT = ("soak", PRECONDITION)
-HEATED = ("soak", *AS_A_SOAK)
+READ_HEAT = ("soak", PRECONDITION, ENDURANCE)
+HEATED = ("soak", ENDURANCE, *AS_A_SOAK)
 
 
 def heat_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
@@ -58,7 +59,7 @@ def _unattended(stage: Stage, key: str, unit: Unit, bench: Bench, files: Files) 
 
 
 def _called(measurement: str) -> str:
-    return f"a {measurement.replace('_', ' ')}"
+    return f"{'an' if measurement == ENDURANCE else 'a'} {measurement.replace('_', ' ')}"
 
 
 def _point(point: ValuePoint, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:

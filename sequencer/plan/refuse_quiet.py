@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from sequencer.errors import Problem
 from sequencer.plan.estimate_checks import check_tone_hz, tone_cycles
+from sequencer.plan.estimate_endurance import ENDURANCE
 from sequencer.plan.estimate_quiet import NOISE, NOISE_RATE_LEAST_HZ, TURN_ON, quiet_window
 from sequencer.plan.expand import expand
 from sequencer.plan.inputs import Files
@@ -18,16 +19,16 @@ MAINS = "it is switched off and on: mains-fed units are left to a person"
 
 
 def quiet_refusals(plan: Plan, unit: Unit, bench: Bench, files: Files) -> Iterator[Problem]:
-    """Of each point of `noise` and `turn_on`."""
+    """Of each point of `noise`, `turn_on` and `endurance`: they switch the unit off and on."""
     for point in expand(plan, unit, bench):
-        if not isinstance(point, ValuePoint) or point.measurement not in (NOISE, TURN_ON):
+        if not isinstance(point, ValuePoint) or point.measurement not in (NOISE, TURN_ON, ENDURANCE):
             continue
         what = f"{point.measurement} in stage {point.stage}"
         if unit.front_end == "mains":
             yield Problem(files.unit, "front_end", "mains", f"{what}: {MAINS}")
         if point.measurement == NOISE:
             yield from _rate(point, bench, files, what)
-        else:
+        elif point.measurement == TURN_ON:
             yield from _tone(point, unit, bench, files, what)
 
 

@@ -81,6 +81,8 @@ def _second_load(stage: Stage, key: str, unit: Unit, bench: Bench, files: Files)
     if missing:
         remedy = f"no measured ohms for channel {', '.join(dict.fromkeys(missing))}: another load"
         yield Problem(files.plan, place, shown(name), remedy)
+    if load.by_hand:
+        yield Problem(files.plan, place, shown(name), "no contact switches it: both loads must change by themselves")
     if load.nominal_ohm < unit.minimum_load_ohm:
         remedy = f"{load.nominal_ohm:g} ohm is below the unit's minimum of {unit.minimum_load_ohm:g}: another load"
         yield Problem(files.plan, place, shown(name), remedy)

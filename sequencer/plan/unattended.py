@@ -17,6 +17,7 @@ def seen(bench: Bench) -> tuple[str, ...]:
 
 
 def missing(bench: Bench) -> list[str]:
-    """Those of NEEDED that are neither seen nor declared under [hardware]."""
-    have = seen(bench)
+    """Those of NEEDED that are neither seen nor declared under [hardware]. A bench whose supply a person switches is
+    never run with nobody there: that person is its cut-off."""
+    have = (*seen(bench), *(("cut_off",) if "supply" in bench.by_hand else ()))
     return [name for name in NEEDED if name not in have and not getattr(bench.hardware, name)]

@@ -25,6 +25,7 @@ NEEDLESS: dict[str, tuple[str, ...]] = {
     POWER: ("wait",),
     "output_offset": (*_OF_A_POWER, "frequencies_hz", "thermal"),
     "idle_current": (*_OF_A_POWER, "frequencies_hz", "channels", "thermal"),
+    "idle_adjustment": (*_OF_A_POWER, "frequencies_hz", "channels", "thermal", "wait"),
     "protection": (*_OF_A_POWER, "wait", "thermal"),
     "soak": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
     "gain": (*_OF_A_POWER, "wait"),
@@ -37,6 +38,7 @@ NEEDLESS: dict[str, tuple[str, ...]] = {
     "noise": (*_OF_A_POWER, "frequencies_hz", "wait"),
     "turn_on": (*_OF_A_POWER, "frequencies_hz", "wait"),
     "load_check": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
+    "endurance": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
     "precondition": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
     "frequency_response": (*_OF_A_POWER, "wait"),
     "channel_balance": (*_OF_A_POWER, "wait"),
@@ -44,6 +46,8 @@ NEEDLESS: dict[str, tuple[str, ...]] = {
     "output_impedance": (*_OF_A_POWER, "wait"),
     "power_bandwidth": ("drives", "resolution_db", "confirm", "wait"),
     "first_power": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
+    "range_transfer": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
+    "terminal_scan": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
     "bench_check": (*_OF_A_POWER, "frequencies_hz", "wait", "thermal"),
 }
 

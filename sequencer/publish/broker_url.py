@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
 from urllib.parse import SplitResult, unquote, urlsplit
 
 from sequencer.errors import InputRefused, Problem
@@ -16,13 +18,21 @@ FORM = "mqtt://[user[:password]@]host[:port], or mqtts:// for TLS"
 
 @dataclass(frozen=True)
 class Broker:
-    """A broker. The password is left out of its repr, so that no log or trace of an error shows it."""
+    """A broker. The password is left out of its repr, so that no log or trace of an error shows it.
+
+    ca_file: whom to believe, None: the system's list. certificate_file, key_file: who we are, in PEM. mqtt: which one
+    is spoken; "5" adds an expiry to readings, nothing else needs it.
+    """
 
     host: str
     port: int
     tls: bool = False
     user: str | None = None
     password: str | None = field(default=None, repr=False)
+    ca_file: Path | None = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+    mqtt: Literal["3.1.1", "5"] = "3.1.1"
 
     @property
     def name(self) -> str:
@@ -38,7 +48,7 @@ def broker_from_url(url: str, environment: Mapping[str, str]) -> Broker:
     """
     parts = _parts(url)
     if parts.scheme not in PORTS or not parts.hostname:
-        raise _refused(url, f"write {FORM}")
+        raise _refused(url, f"write {FORM}; or the path of a file, which ends in .toml")
     if parts.path.strip("/") or parts.query or parts.fragment:
         raise _refused(url, f"nothing may follow the port; a '/', '?', '#' or '@' in a password is written %xx: {FORM}")
     user, password = _text(parts.username), _text(parts.password)

@@ -1,9 +1,9 @@
 """Messages of a night: what is told of rows that were kept. Pure: rows in, topic and body out.
 
 Topics are `nightramp/1/<bench>/run`, `/point`, `/trip`, `/status`. Each payload says its schema, version and time
-itself; `id` and `seq` are added by the ledger in the commit that keeps the row. Consumers drop a repeated `id`,
-order by `seq`, and see a gap in it. A status with `seq` 0 is said live by the link to the broker (at work, offline,
-the end of the night): it is kept nowhere, and outside the count.
+itself; `id` and `seq` are added by the ledger in the commit that keeps the row, `ledger` when it is published.
+Consumers drop a repeated `id`, order by `seq` within a `ledger`, and see a gap in it. A status with `seq` 0 is said
+live by the link to the broker (at work, offline, the end of the night): it is kept nowhere, and outside the count.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from sequencer.ledger.names import safe_name
-from sequencer.ledger.rows import FindingRow, Message, PointRow, Row, RunHead, RunOutcome, TripRow, checked
+from sequencer.ledger.rows import Count, FindingRow, Message, PointRow, Row, RunHead, RunOutcome, TripRow, checked
 
 ROOT = "nightramp/1"
 VERSION = 1
@@ -30,7 +30,7 @@ BenchState = Literal[
 
 class Told(Row):
     """What every payload carries. time: RFC 3339; seq counts up over the whole ledger; id = run and seq. seq 0: said
-    live, see above.
+    live, see above. ledger: which one counts; null where the message is not published.
     """
 
     id: str
@@ -38,14 +38,16 @@ class Told(Row):
     time: str
     schema_version: Literal[1]
     bench: str
+    ledger: str | None = None
 
 
 class RunTold(Told):
-    """A run has begun or ended. findings: at its end, all that a person should know of the unit."""
+    """A run has begun, was resumed by another process, or has ended. findings: at its end, all that a person should
+    know of the unit."""
 
     schema_name: Literal["nightramp.run"]
     run: str
-    happening: Literal["begun", "ended"]
+    happening: Literal["begun", "resumed", "ended"]
     unit_serial: str
     unit_model: str
     plan: str
@@ -74,7 +76,9 @@ class TripTold(Told):
 
 
 class StatusTold(Told):
-    """What the bench is doing; retained, so that who comes late knows."""
+    """What the bench is doing; retained, so that who comes late knows. told_to: said live, the highest `seq` published
+    so far; a consumer that has less lacks something.
+    """
 
     schema_name: Literal["nightramp.status"]
     state: BenchState
@@ -82,6 +86,7 @@ class StatusTold(Told):
     run: str | None = None
     unit_serial: str | None = None
     point: str | None = None
+    told_to: Count | None = None
 
 
 PAYLOADS: dict[str, type[Told]] = {"run": RunTold, "point": PointTold, "trip": TripTold, "status": StatusTold}
@@ -96,6 +101,11 @@ def run_begun(head: RunHead | Mapping[str, Any]) -> Message:
     """Told when the run's head is kept; its time is the head's."""
     run = checked(RunHead, head)
     return _run(run, run.begun, "begun", None)
+
+
+def run_resumed(head: RunHead | Mapping[str, Any], time: str) -> Message:
+    """Another process goes on with it. time: RFC 3339."""
+    return _run(checked(RunHead, head), time, "resumed", None)
 
 
 def run_ended(
@@ -162,6 +172,11 @@ def _light(row: Mapping[str, Any]) -> dict[str, Any]:
     light = {key: value for key, value in row.items() if key not in BULKY}
     channels = [{key: value for key, value in channel.items() if key not in BULKY} for channel in row["channels"]]
     return light | {"channels": channels}
+
+
+def with_ledger(payload: str, ledger: str) -> str:
+    """A kept payload as it is published. Put in as text: a payload is written once and never parsed again."""
+    return f'{payload[:-1]},"ledger":"{ledger}"}}'
 
 
 def message_schemas() -> dict[str, dict[str, Any]]:

@@ -1,4 +1,5 @@
-"""Publishes the outbox over MQTT: in the order of seq, marked sent when the broker has it, and never in the way.
+"""Publishes the outbox over MQTT: in the order of seq, marked sent when the broker has it, confirmed when a consumer
+has it, and never in the way.
 
 Runs as an island on real time in the night's own loop. Nothing flows back from here but marks in the outbox, which
 no result reads; whatever a broker does, the worst is that messages stay in the outbox.
@@ -8,79 +9,73 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
 import random
-import socket
 import ssl
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any, Protocol
+from collections.abc import Callable, Mapping
+from typing import Any
 
 import aiomqtt
-from aiomqtt.exceptions import MqttConnectError
 
 from drivers.timing import Clock
 from sequencer.ledger.outbox import Outgoing
 from sequencer.ledger.plain import row_to_line
 from sequencer.publish.backoff import Backoff
-from sequencer.publish.broker_url import PASSWORD_VARIABLE, Broker
-from sequencer.publish.messages import BenchState, status
+from sequencer.publish.broker_file import tls_context
+from sequencer.publish.client import WINDOW, client_of, expiring, in_words
+from sequencer.publish.consumers import Consumers, OnCommand
+from sequencer.publish.live import LARGEST_BYTES
+from sequencer.publish.messages import VERSION, BenchState, status, topic, with_ledger
+from sequencer.publish.outbox import Outbox
+from sequencer.publish.sender import Sender
 
-WINDOW = 20  # a broker's usual share of unacknowledged messages; more brought nothing when measured
 BATCH = 100
-KEEPALIVE_S = 12
-TIMEOUT_S = 5.0
 LOOK_AGAIN_S = 0.2
+GATHER_S = 0.02  # what comes one by one is looked for, and marked, together: each has its share of a commit's cost
 LONGEST_PAUSE_CLOSING_S = 1.0
 FAREWELL_S = 1.0
-# 134, 135: bad user name or password, not authorised; 3.1.1's own codes 4 and 5 are translated to these.
-REFUSED_CODES = (134, 135)
-QUIET = logging.getLogger("nightramp.mqtt")
-QUIET.setLevel(logging.CRITICAL)  # what matters of a broker is said by us, once
-
-
-class Outbox(Protocol):
-    """Where messages wait. Raises sequencer.errors.Fault where the ledger can't."""
-
-    async def pending(self, after: int, limit: int) -> Sequence[Outgoing]:
-        """Messages no broker has, numbered above `after`, in order."""
-
-    async def mark_sent(self, seqs: Sequence[int]) -> None:
-        """A broker has these."""
-
-
-@dataclass(frozen=True)
-class Sender:
-    """Who publishes, and where. identifier: the client's, the same for each connection of one night."""
-
-    broker: Broker
-    bench: str
-    identifier: str
-    stamp: Callable[[], str]
+READINGS_EVERY_S = 1.0
+READINGS_EXPIRE_S = 10
+BURST_HEARD, BREATH_S = 50, 0.01  # whoever floods us gets no more of the loop than that
+GRACE_S = 0.8  # for a first word of a consumer
+QUIET_S = 1.5  # so long a consumer that confirms may be silent before the end no longer waits for it
+DEAF_AFTER = 3
 
 
 class Publisher:
     """`run()` in a task of its own until `finish` was called and all is told; what goes wrong is said, never raised."""
 
-    def __init__(self, sender: Sender, outbox: Outbox, clock: Clock, say: Callable[[str], None]) -> None:
-        """clock: a real one, whatever the night runs on."""
+    def __init__(
+        self,
+        sender: Sender,
+        outbox: Outbox,
+        clock: Clock,
+        say: Callable[[str], None],
+        on_command: OnCommand | None = None,
+    ) -> None:
+        """clock: a real one, whatever the night runs on. on_command: acts on commands other than "say again"."""
         self._sender, self._outbox, self._clock, self._say = sender, outbox, clock, say
-        self._state: tuple[BenchState, str] = ("at work", "a night is under way")
-        self._closing, self._told = asyncio.Event(), False
+        self._state = sender.state
+        self._closing, self._told, self._given_up = asyncio.Event(), False, False
         self._acked: list[int] = []
         self._news, self._marking = asyncio.Event(), asyncio.Lock()
         self._backoff, self._chance = Backoff(), random.Random()
         self._complaints: set[str] = set()
         self._down = False
-        self._live = 0
+        self._live, self._tag = 0, f"{self._chance.getrandbits(32):08x}"  # another feed of this ledger counts anew
         self._tls: ssl.SSLContext | None = None
+        self._consumers = Consumers(sender.now, on_command)
+        self._reading: Mapping[str, Any] | None = None
+        self._questions: list[Mapping[str, Any]] = []
+        self._fresh = asyncio.Event()
+        self._published = 0  # the highest number handed to a broker
+        self._not_heard = 0  # connections that ended before we were subscribed
         self.sent = 0
 
     async def run(self) -> None:
         """Connects, again and again, until all is told."""
         marks = asyncio.create_task(self._mark_always(), name="marks in the outbox")
         try:
-            while not await self._one_connection():
+            while not await self._one_connection() and not self._given_up:
                 await self._pause()
         finally:
             marks.cancel()
@@ -91,6 +86,21 @@ class Publisher:
         """The night is over: what waits is told, then this as the last status, then `run` returns."""
         self._state = (state, sentence)
         self._closing.set()
+
+    def give_up(self) -> None:
+        """No further attempt after this one. Said before `run` is cancelled: a client that fails in the very moment of
+        a cancel may hand on its own error instead (a task group or a time-out of Python 3.11 does)."""
+        self._given_up = True
+
+    def reading(self, reading: Mapping[str, Any]) -> None:
+        """The latest reading of the bench; of several within a second only the last is told, or none."""
+        self._reading = reading
+        self._fresh.set()
+
+    def question(self, body: Mapping[str, Any]) -> None:
+        """Told as soon as a broker is there."""
+        self._questions.append(body)
+        self._fresh.set()
 
     # --- one connection ---------------------------------------------------------------------------
 
@@ -105,27 +115,12 @@ class Publisher:
             return self._told
 
     async def _client(self) -> aiomqtt.Client:
-        """A fresh one for each connection: a used one would send again by itself what timed out."""
         broker = self._sender.broker
         if broker.tls and self._tls is None:
-            self._tls = await asyncio.to_thread(ssl.create_default_context)  # reads files
-        return _Client(
-            broker.host,
-            broker.port,
-            username=broker.user,
-            password=broker.password,
-            tls_context=self._tls,
-            identifier=self._sender.identifier,
-            protocol=aiomqtt.ProtocolVersion.V311,
-            clean_session=True,
-            will=self._will(),
-            timeout=TIMEOUT_S,
-            keepalive=KEEPALIVE_S,
-            # or the broker's last acknowledgements wait some 40 ms for ours
-            socket_options=((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
-            max_inflight_messages=WINDOW + 1,
-            logger=QUIET,
-        )
+            self._tls = await asyncio.to_thread(tls_context, broker)  # reads files
+        if self._consumers.ledger is None:
+            self._consumers.ledger = await self._outbox.identity()
+        return client_of(broker, self._sender.identifier, self._tls, self._will())
 
     async def _tell_all(self, client: aiomqtt.Client) -> bool:
         try:
@@ -143,31 +138,110 @@ class Publisher:
 
     async def _send_until_told(self, client: aiomqtt.Client) -> None:
         """A sliding window in order of seq: as one message is acknowledged the next one goes."""
-        room, after = asyncio.Semaphore(WINDOW), 0
+        room = asyncio.Semaphore(WINDOW)
         async with asyncio.TaskGroup() as under_way:
-            lost = under_way.create_task(_until_lost(client))
-            while True:
-                over = self._closing.is_set()  # asked before looking: what was kept until then is found
-                waiting = await self._outbox.pending(after, BATCH)
-                for message in waiting:
-                    await room.acquire()
-                    under_way.create_task(self._send(client, message, room))
-                    after = message.seq
-                if not waiting:
-                    if over:
-                        break
-                    await self._until_closing(LOOK_AGAIN_S)
+            beside = [under_way.create_task(one) for one in (self._hear(client), self._tell_readings(client))]
+            await self._send_rows(client, room, under_way)
+            await self._publish_status(client)  # it says how far we got
+            await self._until_confirmed(client, room, under_way)
             for _ in range(WINDOW):
                 await room.acquire()
-            lost.cancel()
+            for one in beside:
+                one.cancel()
+
+    async def _send_rows(self, client: aiomqtt.Client, room: asyncio.Semaphore, group: asyncio.TaskGroup) -> None:
+        """Until all is sent and nothing more will come."""
+        after = 0
+        while True:
+            over = self._closing.is_set()  # asked before looking: what was kept until then is found
+            await self._say_again(client, room, group)
+            waiting = await self._outbox.pending(after, BATCH)
+            for message in waiting:
+                await room.acquire()
+                group.create_task(self._send(client, message, room))
+                after = message.seq
+                self._published = max(self._published, after)
+            if not waiting:
+                if over:
+                    return
+                await self._until_closing(LOOK_AGAIN_S)
+            elif len(waiting) < BATCH:
+                await self._until_closing(GATHER_S)
 
     async def _send(self, client: aiomqtt.Client, message: Outgoing, room: asyncio.Semaphore) -> None:
-        await client.publish(message.topic, message.payload, qos=1, retain=message.retain)
+        await client.publish(message.topic, self._payload(message), qos=1, retain=message.retain)
         room.release()  # not where it failed: then the connection is over
         self.sent += 1
         self._acked.append(message.seq)
         self._news.set()
         self._backoff.reset()  # not by connecting alone: some brokers accept, then throw out
+
+    def _payload(self, message: Outgoing) -> str:
+        return with_ledger(message.payload, self._consumers.ledger or "")
+
+    # --- consumers --------------------------------------------------------------------------------
+
+    async def _hear(self, client: aiomqtt.Client) -> None:
+        """Raises MqttError as soon as the connection is gone; a publish under way would sit out its whole time-out."""
+        received, command = (topic(self._sender.bench, kind) for kind in ("received", "command"))
+        if self._not_heard < DEAF_AFTER:
+            self._not_heard += 1
+            await client.subscribe([(received, 1), (command, 1)])
+            self._not_heard = 0
+        else:
+            self._complain_once("takes no subscription from us: nothing can be confirmed")
+        count = 0
+        async for message in client.messages:
+            count += 1
+            if count % BURST_HEARD == 0:
+                await self._clock.sleep(BREATH_S)
+            payload = message.payload
+            if message.retain or not isinstance(payload, bytes | bytearray) or len(payload) > LARGEST_BYTES:
+                continue  # a retained one was said to somebody else, some time ago
+            if str(message.topic) == received:
+                if self._consumers.received(bytes(payload)):
+                    self._news.set()
+            elif (body := await self._consumers.command(bytes(payload))) is not None:
+                await client.publish(*self._live_message("reply", body), qos=1)
+
+    async def _say_again(self, client: aiomqtt.Client, room: asyncio.Semaphore, group: asyncio.TaskGroup) -> bool:
+        """What was asked for, as far as it was published; not retained: a status of then is not that of now."""
+        span = self._consumers.take_again()
+        if span is None:
+            return False
+        first, last = span[0], min(span[1], self._published)
+        for message in await self._outbox.between(first, last, last - first + 1) if first <= last else ():
+            await room.acquire()
+            group.create_task(self._send_again(client, message, room))
+        return True
+
+    async def _send_again(self, client: aiomqtt.Client, message: Outgoing, room: asyncio.Semaphore) -> None:
+        await client.publish(message.topic, self._payload(message), qos=1)
+        room.release()
+
+    async def _until_confirmed(self, client: aiomqtt.Client, room: asyncio.Semaphore, group: asyncio.TaskGroup) -> None:
+        """Whoever confirms is waited for, as long as there is a word of it now and then."""
+        words, quiet_s = self._consumers.words, 0.0
+        while quiet_s < (QUIET_S if words else GRACE_S) and await self._outbox.unconfirmed():
+            await self._clock.sleep(LOOK_AGAIN_S / 4.0)
+            quiet_s += LOOK_AGAIN_S / 4.0
+            while await self._say_again(client, room, group):
+                pass
+            if self._consumers.words != words:
+                words, quiet_s = self._consumers.words, 0.0
+
+    async def _tell_readings(self, client: aiomqtt.Client) -> None:
+        while True:
+            await self._fresh.wait()
+            self._fresh.clear()
+            while self._questions:
+                await client.publish(*self._live_message("question", self._questions[0]), qos=1)
+                self._questions.pop(0)
+            reading, self._reading = self._reading, None
+            if reading is not None:
+                expiry = expiring(self._sender.broker, READINGS_EXPIRE_S)
+                await client.publish(*self._live_message("readings", reading), qos=0, properties=expiry)
+                await self._clock.sleep(READINGS_EVERY_S)
 
     # --- status -----------------------------------------------------------------------------------
 
@@ -192,32 +266,44 @@ class Publisher:
 
     def _status(self, state: BenchState, sentence: str) -> tuple[str, str]:
         """Topic and payload of a status said live."""
-        self._live += 1
         message = status(self._sender.bench, state, self._sender.stamp(), sentence)
-        name = f"{self._sender.identifier}-live-{self._live}"
-        return message.topic, row_to_line({**message.body, "id": name, "seq": 0})
+        return message.topic, self._live_payload({**message.body, "told_to": self._published})
+
+    def _live_message(self, kind: str, body: Mapping[str, Any]) -> tuple[str, str]:
+        says = {"schema_name": f"nightramp.{kind}", "schema_version": VERSION}
+        of = {"time": self._sender.stamp(), "bench": self._sender.bench}
+        return topic(self._sender.bench, kind), self._live_payload({**body, **says, **of})
+
+    def _live_payload(self, body: Mapping[str, Any]) -> str:
+        self._live += 1
+        name = f"{self._sender.identifier}-{self._tag}-{self._live}"
+        return row_to_line({"id": name, **body, "seq": 0, "ledger": self._consumers.ledger})
 
     # --- marks ------------------------------------------------------------------------------------
 
     async def _mark_always(self) -> None:
         while True:
             await self._news.wait()
+            await self._clock.sleep(GATHER_S)
             self._news.clear()
             await self._mark()
 
     async def _mark(self) -> None:
         async with self._marking:
             acked, self._acked = self._acked, []
-            if not acked:
-                return
+            spans = self._consumers.take_spans()
             try:
-                await self._outbox.mark_sent(acked)
+                if acked:
+                    await self._outbox.mark_sent(acked)
+                if spans:
+                    await self._outbox.confirm(spans, self._published)
             except (
                 asyncio.CancelledError
             ):  # it may have waited for the ledger's thread in vain; marking twice is no harm
                 self._acked = acked + self._acked
+                self._consumers.put_back(spans)
                 raise
-            except Exception as error:  # a full disk: they stay pending, and may be sent twice
+            except Exception as error:  # a full disk: they stay as they are, and may be sent twice
                 self._complain(error)
 
     # --- trouble ----------------------------------------------------------------------------------
@@ -225,10 +311,12 @@ class Publisher:
     def _complain(self, error: Exception) -> None:
         """Each reason once; a broker that is down for hours does not fill the terminal."""
         self._down = True
-        why = _in_words(error)
+        self._complain_once(f"{in_words(error)}; messages wait in the outbox, the night goes on")
+
+    def _complain_once(self, why: str) -> None:
         if why not in self._complaints:
             self._complaints.add(why)
-            self._say(f"broker {self._sender.broker.name}: {why}; messages wait in the outbox, the night goes on")
+            self._say(f"broker {self._sender.broker.name}: {why}")
 
     def _connected_again(self) -> None:
         if self._down:
@@ -246,28 +334,3 @@ class Publisher:
         with contextlib.suppress(TimeoutError):
             async with self._clock.deadline(seconds):
                 await self._closing.wait()
-
-
-class _Client(aiomqtt.Client):
-    """No word about many calls under way: here they are many on purpose."""
-
-    def __init__(self, hostname: str, port: int, **settings: Any) -> None:
-        super().__init__(hostname, port, **settings)
-        self.pending_calls_threshold = WINDOW + 2
-
-
-async def _until_lost(client: aiomqtt.Client) -> None:
-    """Raises MqttError as soon as the connection is gone; a publish under way would sit out its whole time-out."""
-    async for _ in client.messages:
-        pass  # we subscribe to nothing
-
-
-def _in_words(error: Exception) -> str:
-    if isinstance(error, MqttConnectError):
-        code = getattr(error.rc, "value", error.rc)
-        if code in REFUSED_CODES:
-            return f"refuses us; check user and password (in the URL, or in {PASSWORD_VARIABLE})"
-        return f"refuses us: {error}"
-    if isinstance(error, aiomqtt.MqttError | OSError):
-        return f"not reached: {error}"
-    return f"{type(error).__name__}: {error}"

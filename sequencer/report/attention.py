@@ -148,7 +148,7 @@ def _numbers(trip: Row) -> bool:
 def _end(run: Row) -> Iterator[Concern]:
     kept = f"{len(run['points'])} point{'' if len(run['points']) == 1 else 's'} kept"
     if run["outcome"] == "unfinished":
-        yield Concern(Rank.NO_END, (), f"The run has no end: {kept}.", "Find out why, then measure what is left.")
+        yield Concern(Rank.NO_END, (), f"The run has no end: {kept}.", "Find out why, then go on with it: --resume.")
     if run["outcome"] == "stopped":
         yield Concern(Rank.NO_END, (), f"Stopped by a person: {kept}.", "Measure what is left of the plan.")
     if run["outcome"] == "tripped" and not run.get("trips"):

@@ -11,9 +11,10 @@ from typing import Any
 from sequencer.measurements.first_answer import answer, is_first_look
 from sequencer.report import words
 from sequencer.report.attention import Concern, Rank, by_attention, needing
+from sequencer.report.how_sections import bench_proved
 from sequencer.report.judged import counted, judgements
 from sequencer.report.power_sections import powered
-from sequencer.report.sheet import SIMULATED
+from sequencer.report.sheet import SIMULATED, is_simulated
 from sequencer.report.shots import longest
 from sequencer.report.twice import marks, repeated, sentences
 
@@ -71,7 +72,7 @@ def batch(results: Row, links: Mapping[str, str]) -> Batch:
     runs: Sequence[Row] = results["runs"]
     columns = _columns_of(runs)
     doubts = (words.sentence(f"Suspect: {results['suspect']}"),) if results.get("suspect") else ()
-    simulated = (SIMULATED,) if any(run.get("seed") is not None for run in runs) else ()
+    simulated = (SIMULATED,) if any(map(is_simulated, runs)) else ()
     marked = marks(runs)
     units = len({run["unit"]["serial"] for run in runs})
     return Batch(
@@ -99,7 +100,14 @@ def _lines(runs: Sequence[Row]) -> list[str]:
         f"Plan {plans}, bench {benches}; {span}",
         f"{words.of(needing(runs), len(runs), f'{counted_in} to look at')}; of all readings {counted(judged)}.",
         *sentences(runs),
+        *_proved(runs),
     ]
+
+
+def _proved(runs: Sequence[Row]) -> list[str]:
+    """How the bench was proved, each way once."""
+    told = [f"{term}: {said}" for run in runs for term, said in bench_proved(run)]
+    return list(dict.fromkeys(told))
 
 
 def _columns_of(runs: Sequence[Row]) -> list[str]:

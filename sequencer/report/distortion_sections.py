@@ -12,7 +12,7 @@ from typing import Any
 from sequencer.analysis.noise import BELOW_FLOOR_MEANS
 from sequencer.report import plots, words
 from sequencer.report.blocks import Drawing, Section, Table, heads, unrepeated
-from sequencer.report.frequency_plot import by_frequency
+from sequencer.report.frequency_plot import Marked, by_frequency, lines_of
 from sequencer.report.power_sections import name_in_plot
 
 Row = Mapping[str, Any]
@@ -21,6 +21,7 @@ BY_LEVEL = "Distortion by level"
 BY_FREQUENCY = "Distortion by frequency"
 HEADROOM = "Dynamic headroom"
 INTERMODULATION = "Intermodulation"
+MOST_NAMED = 6  # lines: more would stand on each other
 BELOW = "A point below the floor is drawn at the floor (grey)."
 
 
@@ -146,7 +147,27 @@ def _headroom(run: Row, title: str) -> Section:
         "so there is a silence before each burst. As in IHF-A-202, from memory."
     )
     columns = heads("load", "channel", ">dB over rated", ">W of the burst", ">THD %", "W rated", ">ms of silence")
-    return Section(title, tables=(Table(columns, tuple(rows), note),) if rows else ())
+    drawings = tuple(_headroom_drawing(p) for p in run["points"] if p.get("headroom"))
+    return Section(title, drawings=drawings, tables=(Table(columns, tuple(rows), note),) if rows else ())
+
+
+def _headroom_drawing(point: Row) -> Drawing:
+    """Each channel's burst beside the power it is rated at."""
+    rows = [
+        plots.Power("20 ms", words.short(one["channel"], 6), i, one["burst_power_w"], None, _expanded_w(point, one))
+        for i, one in enumerate(point["headroom"])
+    ]
+    rated = {one["rated_power_w"] for one in point["headroom"]}
+    lines = [plots.Rated(f"rated {watts:g} W", watts) for watts in sorted(rated)]
+    note = f"{_where(point)}: W of the burst with its uncertainty, over the rated power."
+    return Drawing(plots.power_ladder(f"headroom {point['id']}", rows, lines), note)
+
+
+def _expanded_w(point: Row, one: Row) -> float | None:
+    """Of the burst, from the decibels' own (for small ones)."""
+    mine = [v for v in point["values"] if v["name"] == "dynamic headroom" and v["channel"] == one["channel"]]
+    expanded_db = mine[0].get("expanded_uncertainty") if mine else None
+    return None if expanded_db is None else float(one["burst_power_w"] * (10.0 ** (expanded_db / 10.0) - 1.0))
 
 
 def _value_of(point: Row, one: Row) -> str:
@@ -168,7 +189,44 @@ def _intermodulation(run: Row, title: str) -> Section:
         "RP 120); d2, d3: sums of the lines' volts (IEC 60268-3, from memory)."
     )
     columns = heads("load", "tones", ">W", "what", "over", "channel", ">%")
-    return Section(title, tables=(Table(columns, unrepeated(rows, 3), note),) if rows else ())
+    drawings = tuple(drawing for p in run["points"] for drawing in _spectra(p))
+    return Section(title, drawings=drawings, tables=(Table(columns, unrepeated(rows, 3), note),) if rows else ())
+
+
+def _spectra(point: Row) -> Iterator[Drawing]:
+    """One for each pair of tones: every channel, with the products that were looked for by name."""
+    for tones, rows in _by([{**r, "pair": tuple(r["tones_hz"])} for r in _shown(point)], "pair").items():
+        lines = [
+            plots.Line(name_in_plot(r["channel"], 6), i, tuple(r["hz"]), tuple(r["db"]))
+            for i, r in enumerate(rows)
+            if len(r["hz"]) > 1
+        ]
+        if not lines:
+            continue
+        low, high = lines[0].xs[0], lines[0].xs[-1]
+        inside = [hz for hz in tones if low <= hz <= high]
+        named = tuple((hz, words.frequency(hz).removesuffix(" kHz")) for hz in (*inside, *_products(point, rows[0])))
+        named = tuple((hz, name) for hz, name in named if low <= hz <= high)
+        asked = f"{words.frequency(tones[0])} + {words.frequency(tones[1])}, {rows[0]['ratio']:g}:1"
+        svg = lines_of(f"pair {point['id']} {tones}", lines, "dB", "Spectrum of two tones", Marked(named=named))
+        yield Drawing(
+            svg, f"{_where(point)}: {asked}, at {rows[0]['part']:.3g} of the power; dB re the largest line shown."
+        )
+
+
+def _shown(point: Row) -> Sequence[Row]:
+    return point.get("intermodulation_spectra") or ()
+
+
+def _products(point: Row, shown: Row) -> list[float]:
+    """Lines of the second and third order that stand above their floor, Hz."""
+    found = {
+        hz
+        for one in point["intermodulation"]
+        if one["tones_hz"] == shown["tones_hz"] and not one["below_floor"] and one["part"] == shown["part"]
+        for hz in one["lines_hz"]
+    }
+    return sorted(found) if len(found) <= MOST_NAMED else []
 
 
 def _tones(one: Row) -> str:

@@ -8,11 +8,14 @@ from typing import Any
 
 from sequencer.analysis.uncertainty import OWN
 from sequencer.plan.methods import came_out
+from sequencer.proving.gate import sentence
 from sequencer.report import words
 from sequencer.report.blocks import Section, Table, gathered, heads
 from sequencer.report.power_sections import powered
+from sequencer.report.quiet_sections import load_drawings
 from sequencer.report.shots import longest
 from sequencer.report.value_sections import table as value_table
+from sequencer.report.wiring_drawing import wiring_drawings
 
 Row = Mapping[str, Any]
 
@@ -44,12 +47,42 @@ def how(run: Row) -> Section:
     tables = (gathered(Table(columns, tuple(rows))),) if rows else ()
     energy = (("Energy", told),) if (told := _energy(run)) else ()
     cut_off = (("Cut-off", _cut_off(proved)),) if (proved := run.get("cut_off")) else ()
-    return Section("How it was measured", tables=(*tables, *checks, *_method(run)), terms=(*TERMS, *energy, *cut_off))
+    drawings = (*load_drawings(run), *wiring_drawings(run))
+    tables = (*tables, *checks, *_method(run))
+    resumed = tuple(("Resumed", _resumed(one)) for one in run.get("resumed") or ())
+    promised = tuple(_not_promised(run))
+    terms = (*TERMS, *energy, *bench_proved(run), *cut_off, *promised, *resumed)
+    return Section("How it was measured", drawings=drawings, tables=tables, terms=terms)
+
+
+def bench_proved(run: Row) -> tuple[tuple[str, str], ...]:
+    """Of a run on real instruments: when, by whom, and what of the bench was seen to hold before."""
+    proof = run.get("proof")
+    return (("Bench proved", words.clean(sentence(proof))),) if proof else ()
+
+
+def _not_promised(run: Row) -> Iterator[tuple[str, str]]:
+    """Of a modest bench; and how a load was proved that a person connected, or contacts that can't be seen."""
+    if left := run.get("not_promised"):
+        yield "Not promised", words.told("; ".join(words.clean(one) for one in left))
+    proofs = {words.clean(p["load"]): words.clean(p["load_proof"]) for p in run["points"] if p.get("load_proof")}
+    if proofs:
+        yield "Loads proved", words.told("; ".join(f"{load}: {proof}" for load, proof in proofs.items()))
 
 
 def _cut_off(proved: Row) -> str:
     dropped, hold = words.number(proved["dropped_after_s"], 3), words.number(proved["hold_s"], 3)
     return f"proved before anything was powered: not fed, the relay dropped after {dropped} s, set to {hold} s."
+
+
+def _resumed(entry: Row) -> str:
+    """Another process went on: when, where, and what it did first."""
+    at = f"at {words.clean(entry['at_point'])}" if entry["at_point"] else "after the last point"
+    redone = words.listed([f"{words.clean(one['point'])} {words.name(one['measurement'])}" for one in entry["redone"]])
+    again = f"; done once more before it: {redone}" if entry["redone"] else ""
+    guardian = f"; the guardian: {words.clean(entry['guardian'])}" if entry.get("guardian") else ""
+    proved = f" Bench proved: {words.clean(sentence(entry['proof']))}" if entry.get("proof") else ""
+    return f"{words.stamp(entry['time'])}, {at}, the bench made safe first{again}{guardian}.{proved}"
 
 
 def _method(run: Row) -> tuple[Table, ...]:
@@ -132,9 +165,25 @@ def uncertainty(run: Row) -> Section:
     if not points:
         return Section("Uncertainty", empty="not measured: no power of this run has an uncertainty")
     dates = run.get("ranges_corrected") or {}
+    told = _compared(run)
     tables = tuple(_parts(p, c, dates) for p in points for c in p["channels"] if c.get("uncertainty_parts_w"))
     tables = tuple(replace(one, bare=i > 0) for i, one in enumerate(tables))
-    return Section("Uncertainty", says=_shared(run), tables=tables)
+    return Section("Uncertainty", says=(*_shared(run), *told), tables=tables)
+
+
+def _compared(run: Row) -> tuple[str, ...]:
+    """Which ranges were compared with the meter in this run, and when: what their volts rest on."""
+    ranges = [one for point in run["points"] for one in point.get("ranges") or ()]
+    used = [f"{words.clean(one['input'])} {one['full_scale_v']:g} V" for one in ranges if one["used"]]
+    left = [f"{words.clean(one['input'])} {one['full_scale_v']:g} V" for one in ranges if not one["used"]]
+    if not ranges:
+        return ()
+    said = (
+        f"Compared with the meter on {words.clean(run['begun'])[:10]}, at 1 kHz or the tone nearest to it, and put "
+        f"right by it for the points after that: {words.listed(used) or 'none'}."
+    )
+    off = f" Left as they were, being further off than declared: {words.listed(left)}." if left else ""
+    return (said + off,)
 
 
 def _parts(point: Row, channel: Row, dates: Row) -> Table:
@@ -143,7 +192,7 @@ def _parts(point: Row, channel: Row, dates: Row) -> Table:
     whole = sum(w * w for w in parts.values()) or 1.0
     k, u = words.number(channel.get("coverage_factor"), 3), words.accepted(channel)
     rows = tuple(
-        (source_in_words(source) + _known_by(source, dates), words.number(abs(w), 2), _share(w * w / whole))
+        (words.source(source) + _known_by(source, dates), words.number(abs(w), 2), _share(w * w / whole))
         for source, w in sorted(parts.items(), key=lambda one: (-abs(one[1]), one[0]))
     )
     caption = f"{words.where(point)}, {words.clean(channel['channel'])}: {u} W, k = {k}"
@@ -152,20 +201,6 @@ def _parts(point: Row, channel: Row, dates: Row) -> Table:
 
 def _share(of_one: float) -> str:
     return "< 0.1" if of_one < 0.0005 else f"{100.0 * of_one:.1f}"
-
-
-def source_in_words(source: str) -> str:
-    kind, _, rest = source.partition(":")
-    of, _, last = rest.partition(":")
-    of, last = words.clean(of), words.clean(last)
-    said = {
-        "heat": "heat of the load",
-        "contact": "closing of the load's contacts",
-        "load": f"ohms of load {of}, channel {last}",
-        "probe": f"probe of {of}",
-        "range": f"gain of {of} on its {last} V range",
-    }
-    return said.get(kind, words.name(source))
 
 
 def _known_by(source: str, dates: Row) -> str:
@@ -183,7 +218,7 @@ def _shared(run: Row) -> tuple[str, ...]:
     for channel in channels:
         for source in channel.get("uncertainty_parts_w") or ():
             counts[source] = counts.get(source, 0) + (source not in OWN)
-    shared = [source_in_words(s) for s, n in sorted(counts.items()) if n > 1]
+    shared = [words.source(s) for s, n in sorted(counts.items()) if n > 1]
     at = words.listed([f"{c:g} %" for c in sorted(coverage)])
     below = "Below: of the longest burst into each load; share: of the variance."
     said = [f"± is the expanded uncertainty at {at}, with the factor k computed for each row. {below}"]

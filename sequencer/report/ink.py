@@ -20,7 +20,12 @@ STYLES = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)), (0, (3, 1,
 MARKS = ("o", "s", "^", "D", "v")
 WIDTH_IN = 3.4
 POINT = 7.5
-END_GAP, END_WIDTH, TOP_WIDTH = 0.085, 0.16, 0.055  # shares of the axes that a label takes
+LINE_POINT, LETTER_POINT, SPARE_POINT, KEY_POINT = (
+    8.5,
+    4.6,
+    3.0,
+    13.0,
+)  # what a line of a label, and a letter of it, takes
 SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
@@ -90,12 +95,14 @@ def end_labels(field: Axes, ends: Sequence[tuple[float, float, str]]) -> None:
     """Names behind the last points (x, y) of their lines, pushed up where they would meet."""
     field.get_xlim(), field.get_ylim()  # settles the scales, which are lazy
     shares = sorted((_share(field, x, y)[::-1], name) for x, y, name in ends)
-    placed: list[tuple[float, float]] = []
+    wide, high = _points(field)
+    placed: list[tuple[float, float, float]] = []
     for (y, x), name in shares:
-        for other_y, other_x in placed:
-            if abs(x - other_x) < END_WIDTH and y - other_y < END_GAP:
-                y = other_y + END_GAP
-        placed.append((y, x))
+        width = _width(name) / wide
+        for other_y, other_x, other_width in placed:
+            if x < other_x + other_width and other_x < x + width and y - other_y < LINE_POINT / high:
+                y = other_y + LINE_POINT / high
+        placed.append((y, x, width))
         field.annotate(name, (x, y), xycoords="axes fraction", xytext=(3.5, 0), textcoords="offset points", va="center")
 
 
@@ -103,13 +110,55 @@ def top_labels(field: Axes, ends: Sequence[tuple[float, float, str]]) -> None:
     """Names above the last points (x, y) of their lines, one above the other where they would meet."""
     field.get_xlim(), field.get_ylim()
     shares = sorted((_share(field, x, y), name) for x, y, name in ends)
-    placed: list[tuple[float, float]] = []
+    wide, high = _points(field)
+    placed: list[tuple[float, float, float]] = []
     for (x, y), name in shares:
-        for other_x, other_y in placed:
-            if abs(x - other_x) < TOP_WIDTH and abs(y - other_y) < END_GAP:
-                y = other_y + END_GAP
-        placed.append((x, y))
+        half = _width(name) / 2.0 / wide
+        # From the lowest up: what was pushed past one may meet the next.
+        for other_y, other_x, other_half in sorted(placed):
+            if abs(x - other_x) < half + other_half and abs(y - other_y) < LINE_POINT / high:
+                y = other_y + LINE_POINT / high
+        placed.append((y, x, half))
         field.annotate(name, (x, y), xycoords="axes fraction", xytext=(0, 2.5), textcoords="offset points", ha="center")
+
+
+def key_column(field: Axes, entries: Sequence[tuple[str, str, Any]], level: tuple[float, str] | None = None) -> None:
+    """Names (name, colour, line style) one below the other in the right margin, each behind a piece of its line: where
+    lines end so near each other that names at their ends would stand in a heap. level: (y, name) of a line across,
+    named where it stands; the others keep clear of it.
+    """
+    field.get_xlim(), field.get_ylim()
+    wide, high = _points(field)
+    step = LINE_POINT / high
+    taken = None
+    if level is not None:
+        taken = _share(field, field.get_xlim()[1], level[0])[1]
+        field.annotate(
+            level[1], (1.0, taken), xycoords="axes fraction", xytext=(3.5, 0), textcoords="offset points", va="center"
+        )
+    y = 1.0 - step / 2.0
+    for name, colour, style in entries:
+        if taken is not None and abs(y - taken) < step:
+            y = taken - step
+        ends = (1.0 + 3.5 / wide, 1.0 + (3.5 + KEY_POINT) / wide)
+        field.plot(ends, (y, y), color=colour, linestyle=style, linewidth=0.9, transform=field.transAxes, clip_on=False)
+        field.annotate(
+            name, (ends[1], y), xycoords="axes fraction", xytext=(2.5, 0), textcoords="offset points", va="center"
+        )
+        y -= step
+
+
+def _points(field: Axes) -> tuple[float, float]:
+    """Width and height of a field, in the points that letters are measured in."""
+    whole, place = field.get_figure(root=True), field.get_position()
+    assert whole is not None
+    inches_wide, inches_high = whole.get_size_inches()
+    return float(72.0 * inches_wide * place.width), float(72.0 * inches_high * place.height)
+
+
+def _width(name: str) -> float:
+    """Of a name, in points, about: no letter is measured, since the reader's own font may stand in."""
+    return LETTER_POINT * len(name) + SPARE_POINT
 
 
 def _share(field: Axes, x: float, y: float) -> tuple[float, float]:

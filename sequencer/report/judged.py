@@ -5,6 +5,7 @@ A rating judges a row only under its own conditions: load, supply, limit, channe
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +16,7 @@ Row = Mapping[str, Any]
 
 LOAD_AGREES = 0.05  # a bench's load may lie up to 5 % off its nominal ohms
 SUPPLY_AGREES = 0.01
+LESS_THAN = re.compile(r"below floor, less than ([0-9.e+-]+) %")
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,9 @@ def counted(judged: Sequence[Judged]) -> str:
     """ "3 of 4 within, 1 outside"; never a bare "all well"."""
     if not judged:
         return "nothing judged"
+    missed = sum(j.judgement == "not measured" for j in judged)
+    if missed == len(judged):
+        return f"{missed} not measured"
     counts = {kind: sum(j.judgement == kind for j in judged) for kind in ("outside", "below floor", "not measured")}
     said = [words.of(sum(j.judgement == "within" for j in judged), len(judged), "within")]
     return ", ".join(said + [f"{n} {kind}" for kind, n in counts.items() if n])
@@ -64,7 +69,7 @@ def ratings_of(load_ohm: float | None, ratings: Sequence[Row]) -> list[Row]:
 
 def _powers(point: Row, ratings: Sequence[Row], ohms: Mapping[str, float]) -> Iterator[Judged]:
     for rating in ratings_of(ohms.get(point.get("load") or ""), ratings):
-        if not _same_conditions(point, rating):
+        if not same_conditions(point, rating):
             continue
         asked = f"rated {rating['power_w']:g} W"
         if point["outcome"] != "measured":
@@ -93,7 +98,8 @@ def _power(point: Row, channel: Row, rated_w: float, asked: str) -> Judged:
     return Judged(point["id"], where, name, reading, asked, "not measured", reason=why)
 
 
-def _same_conditions(point: Row, rating: Row) -> bool:
+def same_conditions(point: Row, rating: Row) -> bool:
+    """Whether a row was measured as its rating says; the load apart."""
     supply, cycles = point.get("supply_nominal_v"), 0 if point.get("steady") else point.get("cycles")
     return (
         point["measurement"] == "output_power"
@@ -111,6 +117,8 @@ def _values(point: Row) -> Iterator[Judged]:
         if value.get("judgement"):
             shown = words.measured(value.get("value"), value.get("expanded_uncertainty"))
             unit = words.clean(value.get("unit") or "")
+            if value.get("value") is None and (below := LESS_THAN.search(value.get("reason") or "")):
+                shown = f"< {below[1]}"
             yield Judged(
                 point["id"],
                 words.name(value["name"]),

@@ -28,11 +28,17 @@ SHEET_NAME, BATCH_NAME, SHEETS = "sheet.html", "batch.html", "sheets"
 
 
 def write_pages(
-    source: Path, run_id: str | None = None, out: Path | None = None, instead: Mapping[str, Any] | None = None
+    source: Path,
+    run_id: str | None = None,
+    out: Path | None = None,
+    instead: Mapping[str, Any] | None = None,
+    *,
+    only_new: bool = False,
 ) -> Path:
     """Writes `sheet.html` for one run, `batch.html` and `sheets/` for several; returns the page to open first.
 
     source: results.json, a ledger, or the folder that holds them. instead: results to show in place of its own.
+    only_new: of several, a run that has ended keeps the sheet it has.
     Raises InputRefused: nothing there to read, no such run, a night without a run.
     """
     results = instead or read_night(source)
@@ -43,8 +49,10 @@ def write_pages(
         return _write(out / SHEET_NAME, _sheet(runs[0], folder, results.get("suspect")))
     names = {run["id"]: f"{SHEETS}/{safe_name(run['unit']['serial'])}+{safe_name(run['id'])}.html" for run in runs}
     for run in runs:
+        if only_new and run["ended"] is not None and (out / names[run["id"]]).exists():
+            continue
         _write(out / names[run["id"]], _sheet(run, folder, results.get("suspect"), f"../{BATCH_NAME}"))
-    page = _environment().get_template("batch.html").render(page=batch(results, names))
+    page = environment().get_template("batch.html").render(page=batch(results, names))
     return _write(out / BATCH_NAME, page)
 
 
@@ -68,7 +76,7 @@ def _chosen(source: Path, runs: list[Row], run_id: str | None) -> list[Row]:
 
 def _sheet(run: Row, folder: Path, suspect: str | None, batch_link: str = "") -> str:
     page = sheet(run, _traces(run, folder), suspect)
-    return _environment().get_template("sheet.html").render(page=page, batch_link=batch_link)
+    return environment().get_template("sheet.html").render(page=page, batch_link=batch_link)
 
 
 def _traces(run: Row, folder: Path) -> dict[str, Kept]:
@@ -106,9 +114,10 @@ def _word(word: str) -> Markup:
     return Markup("<wbr>").join(word[i : i + every] for i in range(0, len(word), every))
 
 
-def _environment() -> Environment:
+def environment(package: str = "sequencer.report") -> Environment:
+    """Of every page, with the templates of that package: all that goes in is escaped."""
     made = Environment(
-        loader=PackageLoader("sequencer.report"),
+        loader=PackageLoader(package),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import wraps
 from itertools import pairwise
-from typing import Literal, ParamSpec
+from typing import Any, Literal, ParamSpec
 
 import matplotlib as mpl
 import numpy as np
@@ -32,7 +32,7 @@ from sequencer.report.ink import (
     axes,
     end_labels,
     figure,
-    top_labels,
+    key_column,
     y_title,
 )
 
@@ -175,7 +175,7 @@ def distortion(
 ) -> Markup:
     """Percent, by decades, over watts; log_watts: name of an axis of watts by decades."""
     drawn = figure(1.75)
-    field = axes(drawn, 0.42, 0.36, 0.6, 0.2)
+    field = axes(drawn, 0.42, 0.36, 0.72, 0.2)
     field.set_yscale("log")
     if log_watts:
         field.set_xscale("log")
@@ -187,10 +187,6 @@ def distortion(
     if limit_pct is not None:
         field.axhline(limit_pct, color=ACCENT, linewidth=0.8)
     field.margins(y=0.12)
-    ends = [] if floor is None else [(floor.xs[-1], floor.ys[-1], floor.name)]
-    end_labels(
-        field, ends + ([] if limit_pct is None else [(field.get_xlim()[1], limit_pct, f"limit {limit_pct:g} %")])
-    )
     field.yaxis.set_major_formatter(FuncFormatter(lambda value, _i: f"{value:g}"))
     field.yaxis.set_minor_formatter(FuncFormatter(lambda _value, _i: ""))
     if log_watts:
@@ -198,7 +194,10 @@ def distortion(
         field.xaxis.set_minor_formatter(FuncFormatter(lambda _value, _i: ""))
     field.set_xlabel(log_watts or "W, the worse channel of each shot")
     y_title(field, "%")
-    top_labels(field, [(line.xs[-1], line.ys[-1], line.name) for line in lines])
+    field.set_xlim(*field.get_xlim())  # the key's pieces of line move no axis
+    named: list[tuple[str, str, Any]] = [(line.name, INK, STYLES[line.style % len(STYLES)]) for line in lines]
+    named += [] if floor is None else [(floor.name, GREY, "solid")]
+    key_column(field, named, None if limit_pct is None else (limit_pct, f"limit {limit_pct:g} %"))
     return as_svg(drawn, key, "Distortion by level")
 
 
@@ -237,10 +236,23 @@ def warming(key: str, lines: Sequence[Line]) -> Markup:
     drawn = figure(1.45)
     field = axes(drawn, 0.42, 0.36, 0.4, 0.2)
     _lines(field, lines, "")
-    field.set_xlabel("minutes at the soak's power")
+    field.set_xlabel("minutes since its first burst")
     y_title(field, "°C")
     end_labels(field, [(line.xs[-1], line.ys[-1], line.name) for line in lines])
     return as_svg(drawn, key, "Heat sinks while the unit works at a part of its power")
+
+
+@_inked
+def thumps(key: str, lines: Sequence[Line]) -> Markup:
+    """Volts over milliseconds, from where the output follows its input."""
+    drawn = figure(1.45)
+    field = axes(drawn, 0.46, 0.36, 0.4, 0.2)
+    field.axvline(0.0, color=GREY, linewidth=0.7)
+    _lines(field, lines, "")
+    field.set_xlabel("ms from where the output follows")
+    y_title(field, "V")
+    end_labels(field, [(line.xs[-1], line.ys[-1], line.name) for line in lines])
+    return as_svg(drawn, key, "Thump of coming on")
 
 
 @_inked

@@ -155,12 +155,12 @@ def distortion(run: Row) -> Section:
         return Section(title, empty="not measured: no point of this run kept its shots")
     drawings = []
     for load, some in by_load(points).items():
-        some = some[:BURSTS_A_DRAWING]
+        some = [p for p in some if p.get("frequency_hz") == some[0].get("frequency_hz")][:BURSTS_A_DRAWING]
         lines = [_curve_line(point, i, _alone(point, points)) for i, point in enumerate(some)]
         limits = {p.get("stop_limit") for p in some}
         limit_pct = limits.pop() if len(limits) == 1 else None
         svg = plots.distortion(f"distortion {load}", lines, _floor(some[-1]), limit_pct)
-        drawings.append(Drawing(svg, f"{load}: {', '.join(_judged_as(some))}. At a line's end: cycles of its burst."))
+        drawings.append(Drawing(svg, f"{load}: {', '.join(_judged_as(some))}. Beside it: cycles of each burst."))
     return Section(title, drawings=tuple(drawings))
 
 

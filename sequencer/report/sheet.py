@@ -18,14 +18,19 @@ from sequencer.report.shots import Kept
 
 Row = Mapping[str, Any]
 
-SIMULATED = "A dry run on simulated instruments: nothing here was measured on a real unit."
+SIMULATED = words.SIMULATED
 
 
 def sheet(run: Row, kept: Mapping[str, Kept], suspect: str | None = None) -> Page:
     """kept: the run's traces by point id. suspect: why the whole night's numbers are in doubt."""
     doubts = (words.sentence(f"Suspect: {suspect}"),) if suspect else ()
-    simulated = (SIMULATED,) if run.get("seed") is not None else ()
+    simulated = (SIMULATED,) if is_simulated(run) else ()
     return Page(title(run), tuple(_head(run)), doubts + simulated, tuple(_sections(run, kept)))
+
+
+def is_simulated(run: Row) -> bool:
+    """A start on real instruments keeps how its bench was proved, a rehearsal never does."""
+    return run.get("seed") is not None and not run.get("proof")
 
 
 def title(run: Row) -> str:

@@ -214,7 +214,9 @@ def _value(value: Row, told: str) -> str:
     """told: what the line says already, and this need not repeat."""
     name = words.name(value["name"]) if words.name(value["name"]) != told else ""
     name = ", ".join(filter(None, (name, value.get("channel"))))
-    shown = "not seen" if value["value"] is None else words.measured(value["value"], value.get("expanded_uncertainty"))
+    shown = words.unseen(value)
+    if value["value"] is not None:
+        shown = words.measured(value["value"], value.get("expanded_uncertainty"))
     unit = f" {value['unit']}" if value.get("unit") and value["value"] is not None else ""
     said = "; ".join(filter(None, (value.get("judgement"), value.get("reason"))))
     return f"{f'{name}: ' if name else ''}{shown}{unit}{f', {said}' if said else ''}"

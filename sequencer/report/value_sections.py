@@ -15,18 +15,22 @@ Row = Mapping[str, Any]
 
 # Section -> what a measurement's name or a value's own name holds that belongs there; checked in this order.
 BY_MEASUREMENT = {"Temperature over the night": ("soak", "precondition"), "Protection": ("protection",)}
+BY_MEASUREMENT |= {"How it was measured": ("range_transfer",)}
+BY_MEASUREMENT |= {"Endurance": ("endurance",)}
 # Told by sections of their own (distortion_sections), not by a table of values.
 BY_MEASUREMENT |= {"Distortion": ("thd_by_level", "thd_by_frequency", "dynamic_headroom", "intermodulation")}
 BY_NAME = {
     "Noise": ("noise", "hum"),
-    "How it was measured": ("first_power", "bench_check", "load_check"),
+    "How it was measured": ("first_power", "bench_check", "terminal_scan", "load_check"),
     "Coming on": ("turn_on",),
     "Stability": ("stability",),
     "Response": ("response", "gain", "channel_balance", "crosstalk", "output_impedance", "power_bandwidth"),
     "Efficiency": ("efficiency",),
     "Idle current and offset": ("idle", "offset", "bias"),
 }
-OWN_SECTIONS = ("Response", "Noise", "Stability", "Coming on", "Idle current and offset", "Efficiency", "Protection")
+OWN_SECTIONS = (
+    "Response", "Noise", "Stability", "Coming on", "Idle current and offset", "Efficiency", "Endurance", "Protection",
+)  # fmt: skip
 FURTHER = "Further values"
 STATES = ("cold", "warm", "after drive", "cooled")
 OF_STATES = {"idle_current": "A", "output_offset": "V"}
@@ -42,8 +46,11 @@ def values(run: Row) -> Iterator[Section]:
     makers = {
         "Response": _response,
         "Noise": _noise,
+        "Stability": _stability,
+        "Coming on": _coming_on,
         "Idle current and offset": _idle_and_offset,
         "Efficiency": _efficiency,
+        "Endurance": _endurance,
         "Protection": _protection,
     }
     for title in (*OWN_SECTIONS, FURTHER):
@@ -75,9 +82,21 @@ def _noise(run: Row, title: str) -> Section:
     return Section(title, drawings=tuple(quiet_sections.noise_drawings(run)), tables=table(run, title))
 
 
+def _stability(run: Row, title: str) -> Section:
+    return Section(title, drawings=tuple(quiet_sections.rest_drawings(run)), tables=table(run, title))
+
+
+def _coming_on(run: Row, title: str) -> Section:
+    return Section(title, drawings=tuple(quiet_sections.thump_drawings(run)), tables=table(run, title))
+
+
 def _response(run: Row, title: str) -> Section:
     told = (*table(run, title), *response_sections.tables(run))
     return Section(title, drawings=tuple(response_sections.drawings(run)), tables=told)
+
+
+def _endurance(run: Row, title: str) -> Section:
+    return Section(title, tables=(*table(run, title), *quiet_sections.cycles(run)))
 
 
 def _plain(run: Row, title: str) -> Section:
@@ -130,6 +149,8 @@ def _reading(some: Sequence[Row], unit: str) -> str:
     if unit == "Vrms" and all(_small(v) for v in some):
         unit, some = "mVrms", [_in_milli(v) for v in some]
     told = ", ".join(f"{words.short(v.get('channel') or '', 12)} {reading(v)}".strip() for v in some)
+    if all(v.get("value") is None for v in some):
+        return told
     return f"{told} {words.clean(unit)}".strip()
 
 
@@ -170,7 +191,7 @@ def _remark(some: Sequence[Row], notes: list[str]) -> str:
 
 def reading(value: Row) -> str:
     seen = value.get("value")
-    return "not seen" if seen is None else words.measured(seen, value.get("expanded_uncertainty"))
+    return words.unseen(value) if seen is None else words.measured(seen, value.get("expanded_uncertainty"))
 
 
 # --- idle current and offset ----------------------------------------------------------------------

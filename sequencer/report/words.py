@@ -15,11 +15,12 @@ Row = Mapping[str, Any]
 
 LARGEST_PLAIN = 1e7  # beyond it, powers of ten: no column may grow with a number
 NONE = "–"
+SIMULATED = "A dry run on simulated instruments: nothing here was measured on a real unit."
 QUANTITIES = {"thd": "THD", "thd_n": "THD+N", "burst_residual": "burst residual"}
 
 
 # What these fire is their own affair.
-OWN_TONE = ("soak", "precondition", "steady_efficiency", "protection", "dynamic_headroom")
+OWN_TONE = ("soak", "precondition", "endurance", "steady_efficiency", "protection", "dynamic_headroom")
 
 
 def clean(text: object) -> str:
@@ -169,6 +170,12 @@ def stamp(text: str | None) -> str:
     return f"{when:%Y-%m-%d %H:%M} {zone}"
 
 
+def unseen(value: Mapping[str, Any]) -> str:
+    """Instead of a figure: one that lies beyond the tones is not one that nobody saw."""
+    reason = clean(value.get("reason") or "")
+    return reason.partition(":")[0] if reason.startswith("beyond the tones") else "not seen"
+
+
 def of(part: int, whole: int, what: str) -> str:
     """ "7 of 8 within"."""
     return f"{part} of {whole} {what}"
@@ -189,3 +196,20 @@ def told(text: str) -> str:
 def listed(names: Sequence[str]) -> str:
     """ "p001, p002 and p003"."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else ""
+
+
+def source(id: str) -> str:
+    """A source of uncertainty, by its id."""
+    kind, _, rest = id.partition(":")
+    of, _, last = rest.partition(":")
+    of, last = clean(of), clean(last)
+    said = {
+        "heat": "heat of the load",
+        "contact": "closing of the load's contacts",
+        "load": f"ohms of load {of}, channel {last}",
+        "probe": f"probe of {of}",
+        "range": f"gain of {of} on its {last} V range",
+        "transfer": f"gain of {of} on its {last} V range, as it repeats against the meter",
+        "meter": "the meter's own accuracy",
+    }
+    return said.get(kind, name(id))

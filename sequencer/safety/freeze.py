@@ -25,7 +25,8 @@ class FrozenProblem(Exception):
 @dataclass(frozen=True)
 class Instrument:
     """opening: lines told first on a connection. off: lines harmless in any state. off_ask: asks whether it is off;
-    off_words: replies that say so, in capitals. identity_begins: how its reply to identity_ask begins."""
+    off_words: replies that say so, in capitals. identity_begins: how its reply to identity_ask begins. gap_s: rest
+    after each line, where it loses what comes sooner."""
 
     role: str
     host: str
@@ -38,15 +39,18 @@ class Instrument:
     off_words: tuple[str, ...]
     identity_ask: str
     identity_begins: str
+    gap_s: float = 0.0
 
 
 @dataclass(frozen=True)
 class Reading:
-    """One question to the supply's meter. label: stands before the value in the reply; gives: "volts", "amps"."""
+    """One question to the supply's meter. label: stands before the value in the reply; gives: "volts", "amps"; units:
+    glued to them or a blank after, in the same order, or none."""
 
     ask: str
     label: str
     gives: tuple[str, ...]
+    units: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -61,7 +65,8 @@ class Rail:
 
 @dataclass(frozen=True)
 class Frozen:
-    """instruments: told off all at once. pid, pid_began: the process that holds the links, and its start in clock
+    """instruments: told off all at once. rail: None where a person works the supply: nothing reads it, and it is never
+    seen to be down. pid, pid_began: the process that holds the links, and its start in clock
     ticks, so that a later process of the same number is left alone. record: where the guardian writes what it did.
     begin_within_s: from being armed to the first beat, which comes before anything is energised. silent_after_s: from
     one beat to the next."""
@@ -71,7 +76,7 @@ class Frozen:
     pid: int
     pid_began: int
     instruments: tuple[Instrument, ...]
-    rail: Rail
+    rail: Rail | None
     record: str
     begin_within_s: float = 30.0
     silent_after_s: float = 0.5
@@ -135,12 +140,14 @@ def began(pid: int) -> int:
 
 def _built(data: Mapping[str, Any]) -> Frozen:
     instruments = tuple(_instrument(one, f"instruments[{at}]") for at, one in enumerate(data["instruments"]))
-    if [one.role for one in instruments].count("supply") != 1:
-        raise FrozenProblem("instruments: exactly one must be the supply")
+    supplies = [one.role for one in instruments].count("supply")
+    if supplies != (0 if data["rail"] is None else 1):
+        raise FrozenProblem("instruments: exactly one must be the supply, none where there is no rail to be read")
     whole = {name: _whole(data[name], name) for name in ("pid", "pid_began")}
     limits = {name: _positive(data[name], name) for name in ("begin_within_s", "silent_after_s", "give_up_after_s")}
     texts = {name: _word(data[name], name) for name in ("run", "bench", "record")}
-    return Frozen(**(dict(data) | {"instruments": instruments, "rail": _rail(data["rail"])} | whole | limits | texts))
+    rail = None if data["rail"] is None else _rail(data["rail"])
+    return Frozen(**(dict(data) | {"instruments": instruments, "rail": rail} | whole | limits | texts))
 
 
 def _instrument(one: Mapping[str, Any], at: str) -> Instrument:
@@ -152,7 +159,10 @@ def _instrument(one: Mapping[str, Any], at: str) -> Instrument:
     lists = {name: _words(one[name], f"{at}.{name}") for name in ("opening", "off", "off_words")}
     if not (lists["off"] and lists["off_words"]):
         raise FrozenProblem(f"{at}: nothing that switches it off, or nothing that says it is off")
-    return Instrument(**(dict(one) | words | lists | {"port": port}))
+    gap_s = one["gap_s"]
+    if type(gap_s) is not float or gap_s != 0.0:
+        gap_s = _positive(gap_s, f"{at}.gap_s")
+    return Instrument(**(dict(one) | words | lists | {"port": port, "gap_s": gap_s}))
 
 
 def _rail(rail: Mapping[str, Any]) -> Rail:
@@ -167,6 +177,9 @@ def _reading(one: Mapping[str, Any]) -> Reading:
     if not isinstance(one["label"], str):  # it may be empty
         raise FrozenProblem(f"rail.label: {one['label']!r} is no text")
     words = {"ask": _word(one["ask"], "rail.ask"), "gives": _words(one["gives"], "rail.gives")}
+    words["units"] = _words(one["units"], "rail.units")
+    if words["units"] and len(words["units"]) != len(words["gives"]):
+        raise FrozenProblem(f"rail.units: {one['units']!r}: one for each of `gives`, or none")
     return Reading(**(dict(one) | words))
 
 

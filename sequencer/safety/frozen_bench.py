@@ -45,7 +45,7 @@ def freeze(
             for role in SWITCHED_OFF
             if role in dialects
         ),
-        rail=_rail(dialects["supply"], held.bleed_s),
+        rail=_rail(dialects["supply"], held.bleed_s) if "supply" in dialects else None,
         record=held.record,
     )
 
@@ -76,11 +76,13 @@ def _instrument(role: str, dialect: Dialect, address: str, stricter: str) -> Ins
         off_words=tuple(sorted(off | set(USUAL_OFF))),
         identity_ask=greeting.identity_ask,
         identity_begins=greeting.identity_begins,
+        gap_s=dialect.link.gap_s,
     )
 
 
 def _rail(dialect: Dialect, bleed_s: float) -> Rail:
     readings = tuple(
-        Reading(dialect.question(part.ask), part.label or "", tuple(part.gives)) for part in dialect.reading("measured")
+        Reading(dialect.question(part.ask), part.label or "", tuple(part.gives), part.units)
+        for part in dialect.reading("measured")
     )
     return Rail(readings, RAIL_SAFE_V, RAIL_SAFE_A, bleed_s)

@@ -66,7 +66,12 @@ class Talk:
             self._socket.close()
 
     def tell(self, *lines: str) -> None:
-        self._socket.sendall("".join(line + self.one.write_end for line in lines).encode("latin-1"))
+        if not self.one.gap_s:
+            self._socket.sendall("".join(line + self.one.write_end for line in lines).encode("latin-1"))
+            return
+        for line in lines:
+            self._socket.sendall((line + self.one.write_end).encode("latin-1"))
+            _rest(self.one.gap_s)
 
     def ask(self, line: str) -> str:
         self.tell(line)
@@ -123,7 +128,7 @@ class SwitchingOff:
         for_s = self._frozen.give_up_after_s
         for_s = min(for_s, CUT_OFF_AGAIN_FOR_S) if role == CUT_OFF else for_s
         self.outcome.off[role] = self._tried(reached, role, self._off, for_s)
-        if role == "supply" and self.outcome.off[role]:
+        if role == "supply" and rail is not None and self.outcome.off[role]:
             self.outcome.rail_is_down = self._tried(reached, "rail", lambda talk: self._down(talk, rail), rail.bleed_s)
 
     def _tried(self, reached: Reached, who: str, act: Callable[[Talk], None], for_s: float) -> bool:
@@ -182,7 +187,16 @@ def _volts_and_amps(talk: Talk, rail: Rail) -> tuple[float, float]:
 
 def _values(one: Reading, reply: str) -> dict[str, float]:
     text = reply[len(one.label) :] if one.label and reply.startswith(one.label) else reply
-    return dict(zip(one.gives, (float(part) for part in text.split(",")), strict=True))
+    parts = text.split(",")
+    if one.units:  # another unit, a multiplier too, is no number: then it is asked again, and never taken for less
+        parts = [_without(part.strip(), unit) for part, unit in zip(parts, one.units, strict=True)]
+    return dict(zip(one.gives, (float(part) for part in parts), strict=True))
+
+
+def _without(text: str, unit: str) -> str:
+    if not text.upper().endswith(unit.upper()):
+        raise ValueError(f"{text[:60]!r} is not in {unit}")
+    return text[: -len(unit)]
 
 
 def _now_s() -> float:

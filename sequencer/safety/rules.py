@@ -11,8 +11,9 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from sequencer.measurements.requests import BenchReading, Connect, Inputs, Remote, Reply, Request, SetSupply, Shot
+from sequencer.measurements.requests import BenchReading, Connect, Fire, Inputs, Remote, Reply, Request, SetSupply, Shot
 from sequencer.plan.models import Bay, Bench, Unit
+from sequencer.safety.load_rest import rest_s
 from sequencer.safety.rules_capture import CaptureRules
 from sequencer.safety.rules_events import event, rule_of
 from sequencer.safety.rules_heat import HeatRules
@@ -73,6 +74,10 @@ class Rules:
         known, scope = self._known, self._scope
         return self._stale(seen) or known.heat.hear(scope, seen.reading) or known.supply.watch(scope, seen)
 
+    def rest_s(self, request: Fire, at_ns: int) -> float:
+        """The loads' stop limit: how long they have to cool, from at_ns on, before this burst may be fired, s."""
+        return rest_s(self._scope, self._known.load, self._known.output.gain, request, self._driven, at_ns)
+
     def self_test(self, reading: BenchReading) -> str | None:
         """Whether the limits of heat sinks and supply current would trip, were they below this reading: what failed.
 
@@ -85,7 +90,8 @@ class Rules:
         if temps:
             heat = unit.heat.model_copy(update={"trip_c": _just_below(next(iter(seen_c), 0.0))})
             lowered["heat sink"] = unit.model_copy(update={"heat": heat})
-        lowered["supply current"] = unit.model_copy(update={"supply_a_max": _just_below(reading.supply_a)})
+        if "supply" not in self._scope.bench.by_hand:  # else nothing reads it: not promised
+            lowered["supply current"] = unit.model_copy(update={"supply_a_max": _just_below(reading.supply_a)})
         wrong = (self._tripped_by(name, one, reading) for name, one in lowered.items())
         return next((words for words in wrong if words is not None), None)
 

@@ -48,7 +48,7 @@ class GainRules:
             if proved_db is None or not _is_far_below(self.expected_v(name, shot), clip_v):
                 continue
             seen_db = _db(volts / _tone_level_vrms(shot))
-            highest_db = max(proved_db, _declared_db(scope.unit, name)) + AWAY_DB
+            highest_db = max(proved_db, declared_db(scope.unit, name)) + AWAY_DB
             outside = seen_db < proved_db - AWAY_DB or seen_db > highest_db
             self.away[name] = self.away.get(name, 0) + 1 if outside else 0
             if self.away[name] >= TWICE:
@@ -87,7 +87,7 @@ def _tone_vrms(volts: Volts, cycles_per_sample: float) -> float:
     return float(abs(np.dot(volts - volts.mean(), turns))) * math.sqrt(2.0) / volts.size
 
 
-def _declared_db(unit: Unit, name: str) -> float:
+def declared_db(unit: Unit, name: str) -> float:
     own = next(channel.gain_db for channel in unit.channel if channel.name == name)
     return unit.gain_db if own is None else own
 

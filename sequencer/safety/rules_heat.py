@@ -47,8 +47,7 @@ class HeatRules:
         for name in scope.thermometers:
             celsius = reading.heatsink_c.get(name)
             if celsius is None or math.isnan(celsius):
-                words = f"the thermometer of channel {name} shows nothing: sensor open"
-                return Breach("sensor open", words, "heat sink, degC", None, None, name)
+                return sensor_open(f"the thermometer of channel {name} shows nothing", name)
             temps[name] = celsius
             sensor = self.sensors.setdefault(name, Sensor(cools_within_s(scope)))
             sensor.read(celsius, reading.at_ns)
@@ -100,11 +99,22 @@ def _implausible(name: str, sensor: Sensor) -> Iterator[Breach]:
         yield Breach("sensor implausible", words, "change of heat sink, K", jumped_k, JUMP_K, name)
 
 
+def sensor_open(told: str, channel: str | None = None) -> Breach:
+    """told: what showed it. channel: None where a reading of several does not say which."""
+    return Breach("sensor open", f"{told}: sensor open", "heat sink, degC", None, None, channel)
+
+
+def too_hot(name: str, celsius: float, trip_c: float) -> Breach | None:
+    """One reading on its own, for who has no readings before it."""
+    if celsius < trip_c:
+        return None
+    words = f"heat sink of channel {name} at {celsius:.1f} degC (trip limit {trip_c:g} degC)"
+    return Breach("heat sink", words, "heat sink, degC", celsius, trip_c, name)
+
+
 def _too_hot(scope: Scope, name: str, sensor: Sensor) -> Iterator[Breach]:
-    celsius, trip_c = sensor.readings[-1][1], scope.unit.heat.trip_c
-    if celsius >= trip_c:
-        words = f"heat sink of channel {name} at {celsius:.1f} degC (trip limit {trip_c:g} degC)"
-        yield Breach("heat sink", words, "heat sink, degC", celsius, trip_c, name)
+    if (hot := too_hot(name, sensor.readings[-1][1], scope.unit.heat.trip_c)) is not None:
+        yield hot
     if (rise := sensor.rise_k_per_s) > RISE_K_PER_S:
         words = f"heat sink of channel {name} rises by {rise:.2g} K/s (trip limit {RISE_K_PER_S:g} K/s)"
         yield Breach("heat sink rising", words, "rise of heat sink, K/s", rise, RISE_K_PER_S, name)

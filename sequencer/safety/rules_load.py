@@ -61,10 +61,17 @@ class LoadRules:
                 return found
         return None
 
+    def rise_k(self, name: str, body: Body, at_ns: int) -> float:
+        """Of the load that is connected, above the room at that time if nothing heats it meanwhile."""
+        return 0.0 if self.load is None else self._cooled_k(self.load, name, body, at_ns)
+
+    def _cooled_k(self, label: str, name: str, body: Body, now_ns: int) -> float:
+        rise_k, at_ns = self.rises.get((label, name), (0.0, now_ns))
+        return body.after(rise_k, 0.0, max(now_ns - at_ns, 0) / 1e9)
+
     def _rise(self, label: str, name: str, body: Body, shot: Shot, energy_j: float) -> float:
         """Cooled until the burst began, then heated to its end."""
-        rise_k, at_ns = self.rises.get((label, name), (0.0, shot.fired_at_ns))
-        cooled_k = body.after(rise_k, 0.0, max(shot.fired_at_ns - at_ns, 0) / 1e9)
+        cooled_k = self._cooled_k(label, name, body, shot.fired_at_ns)
         length_s = burst_s(shot.request)
         rise_k = body.after(cooled_k, energy_j / length_s, length_s)
         self.rises[(label, name)] = rise_k, burst_end_ns(shot)

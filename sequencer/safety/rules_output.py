@@ -19,7 +19,8 @@ FLOOR_STEPS = 3.0  # of the digitiser: less is its own noise
 SILENT_OVER_S = 0.15  # of silence: a burst of 50 Hz behind a coupling capacitor leaves volts for 20 ms
 GONE_PART = 0.1  # of what gain and level say
 HARMLESS = frozenset({"gain proof", "gain", "check", "twin"})
-LOOK_FOR_IT = frozenset({"protection", "recovery", "first_power", "bench_check"})  # an output that goes away
+# These look for an output that goes away.
+LOOK_FOR_IT = frozenset({"protection", "recovery", "first_power", "bench_check", "terminal_scan", "endurance"})
 COMES_ALIVE = "first_power"  # a thump is one of its values
 CONVERTER_PART = 0.85  # of the supply's power that reaches the stages (common practice, no source)
 CLIP_SPREAD = 1.3  # how much lower than declared a unit may clip, for a lower bound of its heat (our own judgement)
@@ -47,7 +48,7 @@ class OutputRules:
             self.gain.learn(scope, shot)
             return
         yield from self._gone(scope, shot)
-        yield from self.gain.hear(scope, shot, _clip_v(scope.unit))
+        yield from self.gain.hear(scope, shot, clips_at_v(scope.unit))
 
     def _gone(self, scope: Scope, shot: Shot) -> Iterator[Breach]:
         for name, rms_v in output_vrms(scope, shot).items():
@@ -121,7 +122,7 @@ def burst_heat_j(scope: Scope, shot: Shot) -> dict[str, float]:
     squares = {name: volts**2 for name, volts in seen.items()}
     total = sum(squares.values())
     drawn_j = CONVERTER_PART * shot.supply_v * shot.supply_a * burst_s(shot.request)
-    clip_v = _clip_v(scope.unit)
+    clip_v = clips_at_v(scope.unit)
     if total <= 0.0 or clip_v is None:
         return {}
     return {
@@ -133,7 +134,7 @@ def burst_heat_j(scope: Scope, shot: Shot) -> dict[str, float]:
     }
 
 
-def _clip_v(unit: Unit) -> float | None:
+def clips_at_v(unit: Unit) -> float | None:
     """The highest crest its file lets expect, V."""
     declared = [channel.output_rail_v for channel in unit.channel] + [unit.output_rail_v]
     volts = [one for one in declared if one is not None]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -18,7 +19,7 @@ SILENT_FOR_S = 0.5  # after a burst: its meter window is over, and what a conver
 RAIL_PERCENTILE = 95.0  # of a record of the rail: ringing at a burst's ends is no rail pumped up
 RAIL_RANGE_PCT = 2.0  # of the range, beside what the bench says of the input (our own judgement)
 # These look at the undriven unit themselves: what they find is a finding, and the unit is not driven.
-JUDGE_THEMSELVES = frozenset({"first_power", "idle_current", "bench_check", "output_offset"})
+JUDGE_THEMSELVES = frozenset({"first_power", "idle_current", "idle_adjustment", "bench_check", "output_offset"})
 RAISES_IT = "first_power"  # steps of volts are what it does
 JUDGE_THE_INPUTS = frozenset({"first_power", "bench_check"})  # a probe at the wrong factor is a finding
 TELL_A_TRIP_THEMSELVES = frozenset({"first_power", "idle_current"})  # in words of their own
@@ -61,10 +62,10 @@ class SupplyRules:
         if scope.measurement not in TELL_A_TRIP_THEMSELVES:
             yield from _tripped(seen)
         yield from _over_current(scope, seen)
-        if silent and scope.measurement not in JUDGE_THEMSELVES:
+        if silent and scope.measurement not in JUDGE_THEMSELVES and not _unread(scope, seen.supply_a):
             yield from self.idle.hear(scope, seen)
         yield from self._high(scope, seen.supply_v, slack_pct=0.0)
-        if scope.measurement != RAISES_IT:
+        if scope.measurement != RAISES_IT and not _unread(scope, seen.supply_v):
             yield from self._volts(scope, seen, silent=silent)
 
     def _high(self, scope: Scope, volts: float, *, slack_pct: float) -> Iterator[Breach]:
@@ -104,6 +105,11 @@ class SupplyRules:
             limit_v = self.set_v * (1.0 + (VOLTS_AWAY_PCT if seen.supply_v > self.set_v else -VOLTS_AWAY_PCT) / 100.0)
             words = f"the supply shows {seen.supply_v:.3g} V where {self.set_v:g} V is set and on"
             yield Breach("supply volts", words, "supply volts, V", seen.supply_v, limit_v)
+
+
+def _unread(scope: Scope, value: float) -> bool:
+    """Where a person works the supply: told as not promised, and no reason to trip."""
+    return "supply" in scope.bench.by_hand and math.isnan(value)
 
 
 def _over_current(scope: Scope, seen: BenchReading) -> Iterator[Breach]:

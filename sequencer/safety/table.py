@@ -33,7 +33,7 @@ TABLE: tuple[Rule, ...] = (
     Rule("heat sink", "at the unit's heat.stop_c", "at the unit's heat.trip_c", "the unit's file"),
     Rule("heat sink rising", "none", "more than 1.5 K/s over at least 2 s", PRACTICE),
     Rule("heat sinks apart", "none", "40 K, where both were driven alike since they were within 5 K", OWN),
-    Rule("load temperature", "none: check keeps plans below 113 degC", "120 degC, by the joules put in", PRACTICE),
+    Rule("load temperature", "90 degC: rests before the burst", "120 degC, by the joules put in", PRACTICE),
     Rule("burst energy", "the search's ceiling", "1.1 x the load's burst_j or the unit's energy_per_burst_j", OWN),
     Rule("sensor open", "none", "no reading", OWN),
     Rule("sensor implausible", "none", "beyond -20 to 150 degC, or 10 K away within 5 s", OWN),

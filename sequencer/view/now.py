@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -47,12 +48,17 @@ def heard(now: Now, request: Request, reply: Reply) -> Now:
     match reply:
         case Shot():
             later = max(now.bench_s, reply.fired_at_ns / 1e9)
-            return replace(now, bench_s=later, shot=reply, supply=(reply.supply_v, reply.supply_a))
+            return replace(now, bench_s=later, shot=reply, supply=_supply(reply.supply_v, reply.supply_a))
         case BenchReading():
             later = max(now.bench_s, reply.at_ns / 1e9)
             seen = dict(reply.heatsink_c) or now.heatsink_c
-            return replace(now, bench_s=later, supply=(reply.supply_v, reply.supply_a), heatsink_c=seen)
+            return replace(now, bench_s=later, supply=_supply(reply.supply_v, reply.supply_a), heatsink_c=seen)
     return replace(now, bench_s=now.bench_s + request.seconds) if isinstance(request, Rest) else now
+
+
+def _supply(volts: float, amps: float) -> tuple[float, float] | None:
+    """None where nothing reads it."""
+    return None if math.isnan(volts) or math.isnan(amps) else (volts, amps)
 
 
 def kept(now: Now, row: Mapping[str, Any]) -> Now:

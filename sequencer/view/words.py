@@ -27,6 +27,7 @@ DOING = {
     "distortion": "reading distortion",
     "headroom": "bursts of 20 ms twice a second",
     "response": "reading response",
+    "endurance": "working for hours",
 }
 
 
@@ -106,7 +107,8 @@ def what(points: Sequence[AnyPoint]) -> str:
 
 def _measurement(key: str, frequencies_hz: Sequence[float], wait: str) -> str:
     if frequencies_hz:
-        return f"{name(key)}, {frequency(frequencies_hz[0])} to {frequency(frequencies_hz[-1])}"
+        low, high = frequency(frequencies_hz[0]), frequency(frequencies_hz[-1])
+        return f"{name(key)}, {low}" if low == high else f"{name(key)}, {low} to {high}"
     return f"{name(key)}, once warm" if key == "idle_current" and wait == "warm" else name(key)
 
 

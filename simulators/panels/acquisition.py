@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from simulators.world.digitise import InputSetting, Record
+from simulators.panels.tree import Refused
+from simulators.world.digitise import Codes, Digitiser, InputSetting, Record
 from simulators.world.world import World
 
 AUTO_NS = 50_000_000
@@ -79,7 +80,51 @@ class Capture:
         return next(((i, probe) for i, probe in pairs if i.number == number), None)
 
 
+def rates_of_order(ordered_hz: tuple[float, ...], own_hz: tuple[float, ...]) -> tuple[float, ...]:
+    """What a front samples at: its page's own rates, or those it was ordered with where they are others."""
+    return own_hz if set(ordered_hz) <= set(own_hz) else tuple(sorted(ordered_hz))
+
+
+class Memory:
+    """The capture last completed, and its codes once somebody asks for them."""
+
+    def __init__(self, converters: Digitiser) -> None:
+        self._converters = converters
+        self._trigger_ns = 0
+        self.taken: Capture | None = None
+        self._codes: dict[int, Codes] | None = None
+
+    def keep(self, capture: Capture, trigger_ns: int) -> None:
+        self.taken, self._trigger_ns, self._codes = capture, trigger_ns, None
+
+    def clear(self) -> None:
+        self.taken = self._codes = None
+
+    @property
+    def points(self) -> int:
+        """Samples of each input, 0 without a capture."""
+        return self.taken.shape.points if self.taken else 0
+
+    def chosen(self, number: int) -> tuple[Capture, InputSetting, float]:
+        """Capture, settings and probe ratio of an input. Refused -221 if there is no capture of it."""
+        found = self.taken.input(number) if self.taken else None
+        if self.taken is None or found is None:
+            raise Refused(-221)
+        return (self.taken, *found)
+
+    def words(self, number: int) -> Codes:
+        """Signed codes of an input, shifted to the top of a word of 16 bits. Refused -221 without them."""
+        taken, setting, _ = self.chosen(number)
+        if self._codes is None:
+            self._codes = self._converters.codes(taken.record(self._trigger_ns), list(taken.inputs))
+        return self._codes[setting.number] << (16 - self._converters.bits)
+
+
 def block(data: bytes) -> bytes:
     """Definite length block of IEEE 488.2, 8.7.9: `#`, digits of the count, the count, the bytes."""
-    count = str(len(data))
-    return b"#%d%s" % (len(count), count.encode()) + data
+    return block_of_digits(data, len(str(len(data))))
+
+
+def block_of_digits(data: bytes, digits: int) -> bytes:
+    """As `block`, the count with so many digits, zeros before it."""
+    return b"#%d" % digits + str(len(data)).zfill(digits).encode() + data

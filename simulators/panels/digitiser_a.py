@@ -10,10 +10,10 @@ from typing import Literal
 import numpy as np
 
 from simulators.panels import arguments as arg
-from simulators.panels.acquisition import Capture, Shape, block
+from simulators.panels.acquisition import Capture, Memory, Shape, block, rates_of_order
 from simulators.panels.front import Front
 from simulators.panels.tree import Call, Command, Refused
-from simulators.world.digitise import Codes, Digitiser, InputSetting, one_two_five, range_at_least
+from simulators.world.digitise import Digitiser, InputSetting, one_two_five, range_at_least
 from simulators.world.world import World
 
 RANGES = one_two_five(5e-3, 10.0)
@@ -42,10 +42,11 @@ class DigitiserA(Front):
 
     message_s = 0.001
 
-    def __init__(self, world: World, serial: str, wiring: dict[int, str]) -> None:
+    def __init__(self, world: World, serial: str, wiring: dict[int, str], rates_hz: tuple[float, ...] = ()) -> None:
         super().__init__("digitiser-a", f"LIGHTSHIP,DS-4A,{serial},02.11")
+        self._rates_hz = rates_of_order(rates_hz, RATES_HZ)
         self._world = world
-        self._converters = Digitiser(world, f"digitiser-a {serial}", wiring)
+        self._memory = Memory(Digitiser(world, f"digitiser-a {serial}", wiring))
         self._defaults()
         self._add_inputs()
         self._add_timing()
@@ -58,9 +59,7 @@ class DigitiserA(Front):
         self._auto = True
         self._armed: Capture | None = None
         self._source = 1
-        self._taken: Capture | None = None
-        self._trigger_ns = 0
-        self._codes: dict[int, Codes] | None = None
+        self._memory.clear()
 
     _count = 0
 
@@ -137,12 +136,13 @@ class DigitiserA(Front):
     # Timing
 
     def _set_rate(self, call: Call) -> None:
-        wanted_hz = arg.number(call.args[0], RATES_HZ[0], math.inf)
-        self._keep_rate(max(rate for rate in RATES_HZ if rate <= wanted_hz * (1.0 + 1e-9)))
+        wanted_hz = arg.number(call.args[0], self._rates_hz[0], math.inf)
+        self._keep_rate(max(rate for rate in self._rates_hz if rate <= wanted_hz * (1.0 + 1e-9)))
 
     def _keep_rate(self, rate_hz: float) -> None:
         """Depth goes to the inputs: with more than two on, the rate is held down, and an error says so."""
-        too_fast = rate_hz > MANY_INPUTS_HZ and sum(c.on for c in self._channels.values()) > 2
+        own = self._rates_hz == RATES_HZ  # ordered with others, it has them with all inputs on
+        too_fast = own and rate_hz > MANY_INPUTS_HZ and sum(c.on for c in self._channels.values()) > 2
         self._rate_hz = MANY_INPUTS_HZ if too_fast else rate_hz
         if too_fast:
             raise Refused(-221)
@@ -185,7 +185,7 @@ class DigitiserA(Front):
             return
         trigger_ns = self._armed.trigger_ns(self._world, now_ns)
         assert trigger_ns is not None
-        self._taken, self._trigger_ns, self._codes = self._armed, trigger_ns, None
+        self._memory.keep(self._armed, trigger_ns)
         self._armed = None
         self._count += 1
 
@@ -201,15 +201,8 @@ class DigitiserA(Front):
     def _set_source(self, call: Call) -> None:
         self._source = arg.word(call.args[0], {f"CHANnel{n}": n for n in INPUTS})
 
-    def _chosen(self) -> tuple[Capture, InputSetting, float]:
-        """Refused -221 if there is no capture of the chosen input."""
-        found = self._taken.input(self._source) if self._taken else None
-        if self._taken is None or found is None:
-            raise Refused(-221)
-        return (self._taken, *found)
-
     def _preamble(self) -> str:
-        taken, setting, probe = self._chosen()
+        taken, setting, probe = self._memory.chosen(self._source)
         shape = taken.shape
         step_v = setting.volts_per_division * DIVISIONS * probe / 65536.0
         x = (arg.plain(1.0 / shape.sample_hz, 9), arg.plain(shape.first_s, 9), "0")
@@ -217,12 +210,7 @@ class DigitiserA(Front):
         return ",".join(("1", "0", str(shape.points), "1", *x, *y))
 
     def _data(self) -> bytes:
-        taken, setting, _ = self._chosen()
-        if self._codes is None:
-            self._codes = self._converters.codes(taken.record(self._trigger_ns), list(taken.inputs))
-        half, shift = 1 << (self._converters.bits - 1), 16 - self._converters.bits
-        return block(((self._codes[setting.number] + half) << shift).astype(np.dtype("<u2")).tobytes())
+        return block((self._memory.words(self._source) + 32768).astype(np.dtype("<u2")).tobytes())
 
     def _block_lasts_s(self, _args: tuple[str, ...]) -> float:
-        points = self._taken.shape.points if self._taken else 0
-        return 0.001 + 1e-7 * 2 * points
+        return 0.001 + 1e-7 * 2 * self._memory.points

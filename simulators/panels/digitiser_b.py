@@ -11,10 +11,10 @@ import numpy as np
 
 from simulators.panel import Wait
 from simulators.panels import arguments as arg
-from simulators.panels.acquisition import Capture, Shape, block
+from simulators.panels.acquisition import Capture, Memory, Shape, block, rates_of_order
 from simulators.panels.front import Front
 from simulators.panels.tree import Call, Command, Refused
-from simulators.world.digitise import Codes, Digitiser, InputSetting, one_two_five, range_at_least
+from simulators.world.digitise import Digitiser, InputSetting, one_two_five, range_at_least
 from simulators.world.world import World
 
 RANGES = one_two_five(2e-3, 10.0)
@@ -43,10 +43,11 @@ class DigitiserB(Front):
     message_s = 0.0005
     _blocks_for_ever = True
 
-    def __init__(self, world: World, serial: str, wiring: dict[int, str]) -> None:
+    def __init__(self, world: World, serial: str, wiring: dict[int, str], rates_hz: tuple[float, ...] = ()) -> None:
         super().__init__("digitiser-b", f"NORTHQUAY,Q4 SAMPLER,{serial},7.0")
+        self._rates_hz = rates_of_order(rates_hz, RATES_HZ)
         self._world = world
-        self._converters = Digitiser(world, f"digitiser-b {serial}", wiring)
+        self._memory = Memory(Digitiser(world, f"digitiser-b {serial}", wiring))
         self._defaults()
         self._add_inputs()
         self._add_timing()
@@ -59,9 +60,7 @@ class DigitiserB(Front):
         self._auto, self._once = True, False
         self._armed: Capture | None = None
         self._source = 1
-        self._taken: Capture | None = None
-        self._trigger_ns = 0
-        self._codes: dict[int, Codes] | None = None
+        self._memory.clear()
 
     def reset(self, now_ns: int) -> None:
         self._defaults()
@@ -148,8 +147,8 @@ class DigitiserB(Front):
     # Timing
 
     def _set_rate(self, call: Call) -> None:
-        wanted_hz = arg.number(call.args[0], 1e-3, RATES_HZ[-1])
-        self._rate_hz = min(rate for rate in RATES_HZ if rate >= wanted_hz * (1.0 - 1e-9))
+        wanted_hz = arg.number(call.args[0], 1e-3, self._rates_hz[-1])
+        self._rate_hz = min(rate for rate in self._rates_hz if rate >= wanted_hz * (1.0 - 1e-9))
         self._delay_samples = min(self._delay_samples, round(MOST_DELAY_S * self._rate_hz))
 
     def _set_points(self, call: Call) -> None:
@@ -193,8 +192,8 @@ class DigitiserB(Front):
         while self._armed is not None and self._armed.phase(self._world, now_ns) == "complete":
             trigger_ns = self._armed.trigger_ns(self._world, now_ns)
             assert trigger_ns is not None
-            self._taken, self._trigger_ns, self._codes = self._armed, trigger_ns, None
-            self._armed = None if self._once else self._armed_at(self._taken.complete_ns(trigger_ns))
+            self._memory.keep(self._armed, trigger_ns)
+            self._armed = None if self._once else self._armed_at(self._armed.complete_ns(trigger_ns))
 
     def _state(self, call: Call) -> str:
         if self._armed is None:
@@ -207,16 +206,9 @@ class DigitiserB(Front):
     def _set_source(self, call: Call) -> None:
         self._source = arg.word(call.args[0], {f"CH{n}": n for n in INPUTS})
 
-    def _chosen(self) -> tuple[Capture, InputSetting, float]:
-        """Refused -221 if there is no capture of the chosen input."""
-        found = self._taken.input(self._source) if self._taken else None
-        if self._taken is None or found is None:
-            raise Refused(-221)
-        return (self._taken, *found)
-
     def _preamble(self) -> str:
         """Zero volts lie `yoff` codes above the middle; yzero stays 0."""
-        taken, setting, probe = self._chosen()
+        taken, setting, probe = self._memory.chosen(self._source)
         shape = taken.shape
         step_v = setting.volts_per_division * DIVISIONS / 65536.0
         numbers = (1.0 / shape.sample_hz, shape.first_s, step_v * probe, -setting.offset_v / step_v, 0.0)
@@ -224,15 +216,10 @@ class DigitiserB(Front):
         return ";".join(("2", "16", "RI", str(shape.points), *shown))
 
     def _data(self) -> bytes:
-        taken, setting, _ = self._chosen()
-        if self._codes is None:
-            self._codes = self._converters.codes(taken.record(self._trigger_ns), list(taken.inputs))
-        shift = 16 - self._converters.bits
-        return block((self._codes[setting.number] << shift).astype(np.dtype(">i2")).tobytes())
+        return block(self._memory.words(self._source).astype(np.dtype(">i2")).tobytes())
 
     def _block_lasts_s(self, _args: tuple[str, ...]) -> float:
-        points = self._taken.shape.points if self._taken else 0
-        return 0.0005 + 0.5e-7 * 2 * points
+        return 0.0005 + 0.5e-7 * 2 * self._memory.points
 
 
 def _input_setting(number: int, channel: _Channel) -> InputSetting:

@@ -161,7 +161,7 @@ class Front:
         if (command.query if unit.query else command.set) is None:
             raise Refused(-113)
         takes = command.query_takes if unit.query else command.takes
-        if len(unit.args) != takes:
+        if takes is not None and len(unit.args) != takes:
             raise Refused(-109 if len(unit.args) < takes else -108)
         if unit.query:
             return command.query(call) if command.query else None

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
-
 from simulators.panels import arguments as arg
 from simulators.panels.front import Front
-from simulators.panels.tree import Call, Command, Refused
+from simulators.panels.load_switch_common import Coils, listed
+from simulators.panels.tree import Call, Command
 from simulators.world.world import World
-
-CONTACTS = frozenset(str(n) for n in (*range(101, 117), *range(201, 233)))
 
 
 class LoadSwitchA(Front):
@@ -19,39 +16,21 @@ class LoadSwitchA(Front):
 
     def __init__(self, world: World, serial: str) -> None:
         super().__init__("load-switch-a", f"HARBOUR INSTRUMENTS,RB-32,{serial},1.0")
-        self._world = world
-        self._closed: frozenset[str] = frozenset()
-        self._cycles: Counter[str] = Counter()
+        self._coils = Coils(world)
         add = self.tree.add
         add("ROUTe:CLOSe", Command(self._close, self._ask, query_takes=1))
-        add("ROUTe:OPEN", Command(lambda c: self._set(c.now_ns, self._closed - _contacts(c))))
+        add("ROUTe:OPEN", Command(lambda c: self._coils.set(c.now_ns, self._coils.closed - frozenset(listed(c)))))
         add("ROUTe:OPEN:ALL", Command(lambda c: self.reset(c.now_ns), takes=0))
         add("DIAGnostic:CYCLes", Command(query=self._ask_cycles, query_takes=1))
 
     def reset(self, now_ns: int) -> None:
-        self._set(now_ns, frozenset())
+        self._coils.set(now_ns, frozenset())
 
     def _close(self, call: Call) -> None:
-        self._set(call.now_ns, self._closed | _contacts(call))
-
-    def _set(self, now_ns: int, closed: frozenset[str]) -> None:
-        self._cycles.update(closed - self._closed)
-        self._closed = closed
-        self._world.set_coils(now_ns, closed)
+        self._coils.set(call.now_ns, self._coils.closed | frozenset(listed(call)))
 
     def _ask(self, call: Call) -> str:
-        return ",".join(arg.flag(name in self._closed) for name in _ordered(call))
+        return ",".join(arg.flag(name in self._coils.closed) for name in listed(call))
 
     def _ask_cycles(self, call: Call) -> str:
-        return ",".join(str(self._cycles[name]) for name in _ordered(call))
-
-
-def _ordered(call: Call) -> list[str]:
-    names = arg.channels(call.args[0])
-    if not CONTACTS.issuperset(names):
-        raise Refused(-222)
-    return names
-
-
-def _contacts(call: Call) -> frozenset[str]:
-    return frozenset(_ordered(call))
+        return self._coils.cycles_of(listed(call))

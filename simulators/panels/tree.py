@@ -23,6 +23,7 @@ TEXTS = {
     -221: "Settings conflict",
     -222: "Data out of range",
     -224: "Illegal parameter value",
+    -230: "Data corrupt or stale",
     -350: "Queue overflow",
 }
 
@@ -65,11 +66,11 @@ Query = Callable[[Call], Reply]
 
 @dataclass(frozen=True)
 class Command:
-    """takes: how many arguments the setting form takes; query_takes: the query (None: any number)."""
+    """takes: how many arguments the setting form takes (None: any number); query_takes: the query."""
 
     set: Setter | None = None
     query: Query | None = None
-    takes: int = 1
+    takes: int | None = 1
     query_takes: int = 0
     suffixes: tuple[int, ...] = (1,)
     lasts_s: Callable[[tuple[str, ...]], float] | None = None
@@ -95,6 +96,13 @@ class Tree:
             counted = tuple(node.endswith("<n>") for node in nodes)
             for key in itertools.product(*(_forms(node.removesuffix("<n>")) for node in nodes)):
                 self._commands[key] = (command, counted)
+        self._known.clear()
+
+    def remove(self, pattern: str) -> None:
+        """Take back what was added as `pattern`."""
+        for nodes in _without_brackets(pattern):
+            for key in itertools.product(*(_forms(node.removesuffix("<n>")) for node in nodes)):
+                del self._commands[key]
         self._known.clear()
 
     def find(self, nodes: Sequence[str]) -> Found:

@@ -84,6 +84,19 @@ class LoadTruth:
 
 
 @dataclass(frozen=True)
+class MeterTruth:
+    """Of the true-rms meter. error: relative, of every range; range_errors: further, by range in V rms. noise: rms, of
+    the range."""
+
+    error: float = 0.0
+    range_errors: Mapping[float, float] = field(default_factory=dict)
+    noise: float = 0.0
+
+    def gain_error(self, range_vrms: float) -> float:
+        return self.error + self.range_errors.get(range_vrms, 0.0)
+
+
+@dataclass(frozen=True)
 class BenchTruth:
     """generator_level_error: relative. thermometer_error_k: per input number (as 301). load_ohm: the true ones; a
     wrong load is one whose ohms are far from what the bench file says. contact_ohm: by contact, in series with what it
@@ -93,10 +106,13 @@ class BenchTruth:
 
     digitiser: DigitiserTruth = DigitiserTruth()
     supply: SupplyTruth = SupplyTruth()
+    meter: MeterTruth = MeterTruth()
     generator_level_error: float = 0.0
     load_ohm: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     load_shunt_ohm: float = 0.01
     supply_shunt_ohm: float = 0.001
+    supply_clamp_v_per_a: float = 0.05
+    supply_clamp_zero_a: float = 0.0
     thermometer_error_k: Mapping[str, float] = field(default_factory=dict)
     thermometer_noise_k: float = 0.0
     load: Mapping[str, LoadTruth] = field(default_factory=dict)

@@ -81,13 +81,27 @@ class TransformerTruth:
 
 
 @dataclass(frozen=True)
+class ContactTruth:
+    """An output contact that opens for opens_for_s every opens_every_s, while its devices are above from_c degC.
+
+    leaves: the part of the volts that still comes through. Too short to count in the energy.
+    """
+
+    opens_every_s: float
+    opens_for_s: float
+    from_c: float = -math.inf
+    leaves: float = 0.0
+
+
+@dataclass(frozen=True)
 class ChannelTruth:
     """One signal path.
 
     clip_positive, clip_negative: where the output stops, as parts of the momentary internal rail.
     knee_exponent: for soft clipping, x / (1 + |x|^p)^(1/p); large = sharp.
     coupling_hz: corner of the first-order high-pass at the input; 0 = DC coupled.
-    offset_v: at 25 degC; offset_v_per_k: with the temperature of the devices.
+    offset_v: at 25 degC; offset_v_per_k: with the temperature of the devices; offset_jump_v: on top of it while they
+    are above offset_jumps_at_c.
     crossover_v: half width of the dead zone without any idle current. most_a: peak amps the stage can give.
     crosstalk: of each other channel's output, what comes over, ratio at low frequencies; crosstalk_hz: where it has
     risen by 3 dB, and on by 6 dB an octave (a capacity between the two).
@@ -107,6 +121,8 @@ class ChannelTruth:
     output_ohm: float = 0.0
     noise_vrms: float = 0.0
     offset_v_per_k: float = 0.0
+    offset_jump_v: float = 0.0
+    offset_jumps_at_c: float = math.inf
     crossover_v: float = 0.0
     most_a: float = math.inf
     thump_v: float = 0.0
@@ -120,6 +136,7 @@ class ChannelTruth:
     limiter: LimiterTruth | None = None
     residue: ResidueTruth | None = None
     transformer: TransformerTruth | None = None
+    contact: ContactTruth | None = None
 
     @property
     def gain(self) -> float:

@@ -1,4 +1,4 @@
-"""What heat makes of a unit: idle current, offset, dead zone, fan.
+"""What heat makes of a unit: idle current, offset, dead zone, a contact that opens, fan.
 
 Between two changes they stand still; a drifting unit is looked at again at fixed instants, closer together just
 after a change. They move in small parts of their size, so that what has hardly moved counts as equal.
@@ -22,7 +22,7 @@ FIRST_LOOK_NS, LAST_LOOK_NS = 250_000_000, 4_000_000_000
 
 def drifts(unit: UnitTruth) -> bool:
     """Something about it follows its heat."""
-    by_channel = any(channel.offset_v_per_k for channel in unit.channels)
+    by_channel = any(channel.offset_v_per_k or channel.offset_jump_v or channel.contact for channel in unit.channels)
     cuts = unit.protection is not None and unit.protection.over_c < float("inf")
     return bool(unit.feed.idle_per_k) or unit.heat.fan is not None or by_channel or cuts
 
@@ -57,11 +57,16 @@ def _channel(unit: UnitTruth, k: int, channel: ChannelTruth, warmth: Warmth, sta
     if channel.offset_v_per_k:
         offset_v += channel.offset_v_per_k * (warmth.device_c(k) - REFERENCE_C)
         offset_v = round(offset_v * OFFSET_PARTS_PER_V) / OFFSET_PARTS_PER_V
+    if channel.offset_jump_v and warmth.device_c(k) > channel.offset_jumps_at_c:
+        offset_v += channel.offset_jump_v
+    contact = channel.contact
+    if contact is not None and warmth.device_c(k) <= contact.from_c:
+        contact = None  # it holds, as long as it is cool
     if channel.crossover_v:
         crossover_v *= max(1.0 - stage_a / unit.feed.healthy_idle_a, 0.0)
-    if offset_v == channel.offset_v and crossover_v == channel.crossover_v:
+    if (offset_v, crossover_v, contact) == (channel.offset_v, channel.crossover_v, channel.contact):
         return channel
-    return replace(channel, offset_v=offset_v, crossover_v=crossover_v)
+    return replace(channel, offset_v=offset_v, crossover_v=crossover_v, contact=contact)
 
 
 def _heat(heat: HeatTruth, warmth: Warmth, fan_ran: bool) -> HeatTruth:

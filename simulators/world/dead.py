@@ -17,10 +17,13 @@ class Dead:
         self._setting, self._start = setting, start
         unit, feed = setting.unit, setting.feed
         self._channels = len(unit.channels) if unit else 0
-        self._wanted_a = unit.feed.standby_a if unit and feed.on else 0.0
+        dummy_a = feed.volts / (setting.dummy_ohm + feed.source_ohm) if feed.on else 0.0
+        self._wanted_a = unit.feed.standby_a if unit and feed.on else dummy_a
         self._amps = min(self._wanted_a, feed.limit_a)
         fold = self._amps / self._wanted_a if self._wanted_a else 1.0
         self._supply_v = fold * feed.volts - feed.source_ohm * self._amps if feed.on else 0.0
+        if unit is None and fold < 1.0:
+            self._supply_v = self._amps * setting.dummy_ohm
         self._bleed_tau_s = unit.feed.bleed_tau_s if unit else 0.0
 
     def outputs(self, t_s: Samples) -> list[Samples]:
@@ -38,7 +41,7 @@ class Dead:
 
     def terminal_v(self, t_s: Samples) -> Samples:
         if self._setting.unit is None:
-            return np.zeros_like(t_s)
+            return np.full_like(t_s, self._supply_v if self._setting.bare and self._setting.feed.on else 0.0)
         if self._setting.feed.on:
             return np.full_like(t_s, self._supply_v - self._setting.feed.lead_ohm * self._amps)
         return np.asarray(self._start.terminal_v * np.exp(-t_s / self._bleed_tau_s))

@@ -24,7 +24,7 @@ class InputSetting:
 
     number: int
     volts_per_division: float
-    divisions: int
+    divisions: float
     offset_v: float = 0.0
     coupling: Literal["DC", "AC"] = "DC"
     fifty_ohm: bool = False
@@ -62,10 +62,11 @@ class Digitiser:
     def codes(self, record: Record, inputs: list[InputSetting]) -> dict[int, Codes]:
         """Signed converter codes, -2^(bits-1) .. 2^(bits-1) - 1, by input number."""
         t_s = self.sample_times_s(record)
-        names = sorted({self._wiring[i.number] for i in inputs if i.number in self._wiring})
+        wiring = {**self._wiring, **self._world.probes}
+        names = sorted({wiring[i.number] for i in inputs if i.number in wiring})
         wires = self._world.wires(names, record.trigger_ns, t_s)
         silence = np.zeros_like(t_s), np.zeros_like(t_s)
-        return {i.number: self._convert(i, record, *wires.get(self._wiring.get(i.number, ""), silence)) for i in inputs}
+        return {i.number: self._convert(i, record, *wires.get(wiring.get(i.number, ""), silence)) for i in inputs}
 
     def _convert(self, setting: InputSetting, record: Record, volts: Samples, noise_v: Samples) -> Codes:
         truth, seed = self._truth.input(setting.number), self._world.seed

@@ -8,6 +8,21 @@ from dataclasses import dataclass, field
 
 from simulators.world.unit_truth import UnitTruth
 
+ROOM_C = 22.0
+
+
+@dataclass
+class Laid:
+    """What a person connects for a while where no unit is: dummy_ohm across the supply's lead, a hand on a sensor
+    (thermometer's input -> K).
+    """
+
+    dummy_ohm: float = math.inf
+    warmed_k: dict[str, float] = field(default_factory=dict)
+
+    def air_c(self, thermometer_input: str) -> float:
+        return ROOM_C + self.warmed_k.get(thermometer_input, 0.0)
+
 
 @dataclass(frozen=True)
 class Load:

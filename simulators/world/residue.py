@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from simulators.world.channel_truth import ResidueTruth
+from simulators.world.channel_truth import ContactTruth, ResidueTruth
 from simulators.world.noise import Samples
 from simulators.world.sines import sine
 
@@ -34,3 +34,9 @@ def residue(truth: ResidueTruth, out_v: Samples, from_ns: int, t_s: Samples) -> 
         part = np.clip((np.abs(out_v) - onset_v) / (CREST_V * onset_v), 0.0, 1.0)
         total += part * lines([(truth.oscillation_hz, truth.oscillation_v)], from_ns, t_s)
     return total
+
+
+def through(contact: ContactTruth, out_v: Samples, from_ns: int, t_s: Samples) -> Samples:
+    """Volts behind a contact that opens again and again, by the clock: what it leaves of `out_v` while it is open."""
+    since_s = np.fmod(from_ns * 1e-9 + t_s, contact.opens_every_s)
+    return np.asarray(np.where(since_s < contact.opens_for_s, contact.leaves * out_v, out_v))

@@ -40,7 +40,8 @@ class Setting:
     connected to the generator.
 
     live: energised, above its start volts and no longer muted. emf_v: of the generator at rest. gated: the inputs are
-    shut for want of signal. cut: a protection has opened the outputs.
+    shut for want of signal. cut: a protection has opened the outputs. bare: a bay without a unit is connected.
+    dummy_ohm: of a resistor across the supply's lead.
     """
 
     unit: UnitTruth | None
@@ -53,6 +54,8 @@ class Setting:
     load_h: tuple[float, ...] = ()
     gated: bool = False
     cut: bool = False
+    bare: bool = False
+    dummy_ohm: float = math.inf
 
     @property
     def heard(self) -> tuple[bool, ...]:

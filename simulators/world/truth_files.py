@@ -8,9 +8,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
-from simulators.world.bench_truth import BenchTruth, DigitiserTruth, InputTruth, LoadTruth, SupplyTruth
+from simulators.world.bench_truth import BenchTruth, DigitiserTruth, InputTruth, LoadTruth, MeterTruth, SupplyTruth
 from simulators.world.channel_truth import (
     ChannelTruth,
+    ContactTruth,
     LimiterTruth,
     NetworkTruth,
     ResidueTruth,
@@ -33,6 +34,7 @@ CHANNEL_PARTS: dict[str, type[Any]] = {
     "limiter": LimiterTruth,
     "residue": ResidueTruth,
     "transformer": TransformerTruth,
+    "contact": ContactTruth,
 }
 UNIT_PARTS: dict[str, type[Any]] = {"protection": ProtectionTruth, "gate": GateTruth}
 
@@ -104,9 +106,15 @@ def bench_truth(table: Mapping[str, Any]) -> BenchTruth:
         | {
             "digitiser": _built(DigitiserTruth, digitiser | {"inputs": inputs}),
             "supply": _built(SupplyTruth, rest.pop("supply", {})),
+            "meter": _meter(rest.pop("meter", {})),
             "load": {name: _built(LoadTruth, item) for name, item in rest.pop("load", {}).items()},
         },
     )
+
+
+def _meter(table: Mapping[str, Any]) -> MeterTruth:
+    errors = {float(volts): error for volts, error in table.get("range_errors", {}).items()}
+    return _built(MeterTruth, {**table, "range_errors": errors})
 
 
 def _input(table: Mapping[str, Any]) -> InputTruth:

@@ -9,7 +9,7 @@ import numpy as np
 from simulators.world.bench_truth import BenchTruth
 from simulators.world.channel_truth import ChannelTruth
 from simulators.world.noise import Samples
-from simulators.world.residue import lines, residue
+from simulators.world.residue import lines, residue, through
 from simulators.world.setting import Setting
 from simulators.world.timeline import Segment
 
@@ -43,12 +43,20 @@ class Wires:
                 return self._load_amps() * self._bench.load_shunt_ohm
             case "shunt in the supply lead":
                 return response.amps(self._t_s) * self._bench.supply_shunt_ohm
+            case "clamp on the supply lead":
+                amps = response.amps(self._t_s) + self._bench.supply_clamp_zero_a
+                return amps * self._bench.supply_clamp_v_per_a
         raise ValueError(f"no such wire: {wire!r}")
 
     @property
     def _outputs(self) -> list[Samples]:
         if self._solved is None:
-            self._solved = self._segment.response.outputs(self._t_s)
+            outputs = self._segment.response.outputs(self._t_s)
+            channels = self._setting.unit.channels if self._setting.unit else ()
+            for k, channel in enumerate(channels[: len(outputs)]):
+                if channel.contact is not None:
+                    outputs[k] = through(channel.contact, outputs[k], self._segment.from_ns, self._t_s)
+            self._solved = outputs
         return self._solved
 
     def _output(self, channel: str) -> Samples:

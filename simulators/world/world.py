@@ -22,7 +22,7 @@ from simulators.world.climate import Climate
 from simulators.world.conditions import as_it_stands, drifts
 from simulators.world.guards import Guards
 from simulators.world.journal import EventRow, JournalRow, burst_row
-from simulators.world.layout import Bay, Layout
+from simulators.world.layout import Bay, Laid, Layout
 from simulators.world.minder import Minder, nothing
 from simulators.world.noise import Samples
 from simulators.world.readiness import Readiness
@@ -51,10 +51,11 @@ class World:
         self.layout, self.seed = layout, seed
         self.bench = bench or BenchTruth()
         self.triggers: list[int] = []
+        self.probes: dict[int, str] = {}  # input (0: the meter) -> wire, where a person moved its probe
+        self.laid = Laid()
         self._planned: list[tuple[int, int, Callable[[int], None]]] = []
         self._count = itertools.count()
-        self._contacts: frozenset[str] = ALL_OPEN
-        self._welded: frozenset[str] = ALL_OPEN
+        self._contacts = self._welded = ALL_OPEN
         self._tone: Tone | None = None
         self._emf_v = 0.0
         supply = self.bench.supply
@@ -84,9 +85,7 @@ class World:
         second: SecondTone | None = None,
     ) -> None:
         """Begin a tone of `level_vrms` e.m.f. (as set; the true one has the generator's error); None = endless. With a
-        second one the level is that of a sine with the crest of both.
-
-        At the same instant the sync output triggers whoever waits for it.
+        second one the level is that of a sine with the crest of both. The sync output triggers whoever waits for it.
         """
         self._settle(now_ns)
         true = 1.0 + self.bench.generator_level_error
@@ -108,7 +107,7 @@ class World:
         self._reopen(now_ns)
 
     def set_idle_emf(self, now_ns: int, emf_v: float) -> None:
-        """The level at which the generator rests between bursts; a running one goes on."""
+        """Where the generator rests between bursts; a running one goes on."""
         self._settle(now_ns)
         self._emf_v = emf_v
         self._reopen(now_ns)
@@ -124,8 +123,6 @@ class World:
                 self._tone = None
 
         return end
-
-    # Supply and contacts
 
     def set_supply(self, now_ns: int, volts: float, limit_a: float, on: bool) -> None:
         """As set; the true volts have the supply's error."""
@@ -151,17 +148,22 @@ class World:
         self._settle(now_ns)
         self._plan(now_ns + CONTACT_NS, lambda at_ns: self._set_contacts(at_ns, closed))
 
-    def weld(self, now_ns: int, contacts: frozenset[str]) -> None:
-        """From now on these contacts stay closed, whatever their coils do."""
+    def weld(self, now_ns: int, contacts: frozenset[str], welded: bool = True) -> None:
+        """From now on these contacts stay closed, whatever their coils do; welded no more, they are open."""
         self._settle(now_ns)
-        self._welded |= contacts
-        self._set_contacts(now_ns, self._contacts | contacts)
+        self._welded = self._welded | contacts if welded else self._welded - contacts
+        self._set_contacts(now_ns, self._contacts | contacts if welded else self._contacts - contacts)
         self._reopen(now_ns)
 
     def contacts(self, now_ns: int) -> frozenset[str]:
         """Those that are really closed."""
         self._settle(now_ns)
         return self._contacts
+
+    def is_live(self, now_ns: int) -> bool:
+        """Whether a unit is connected that amplifies now."""
+        self._settle(now_ns)
+        return self._timeline.last.setting.live
 
     def _set_contacts(self, at_ns: int, closed: frozenset[str]) -> None:
         before, closed_before = self._timeline.last.setting, self._contacts
@@ -226,12 +228,12 @@ class World:
         return any(piece.limited_between(a, b) for piece, a, b in self._timeline.pieces(from_ns, to_ns))
 
     def temperature_c(self, thermometer_input: str, now_ns: int) -> float | None:
-        """What a thermometer's input really sees: the heat sink, or what its sensor is nearer to; None if nothing is
-        connected to it.
-        """
+        """What a thermometer's input sees: heat sink, whatever its sensor is nearer to, air; None: nothing."""
         self._settle(now_ns)
         for bay in self.layout.bays:
             for channel, name in bay.thermometer.items():
+                if name == thermometer_input and bay.unit is None:
+                    return self.laid.air_c(name)
                 if name == thermometer_input and bay.unit is not None:
                     index = [c.name for c in bay.unit.channels].index(channel)
                     return self._climate.now(bay, now_ns).sensed_c(index, bay.unit.heat)
@@ -276,7 +278,8 @@ class World:
         bay = self._bay
         emf_v = 0.0 if self._tone else self._emf_v
         if bay is None or bay.unit is None:
-            return bay, Setting(None, self._lead, tone=self._tone, emf_v=emf_v)
+            bare, dummy_ohm = bay is not None, self.laid.dummy_ohm
+            return bay, Setting(None, self._lead, tone=self._tone, emf_v=emf_v, bare=bare, dummy_ohm=dummy_ohm)
         names = [channel.name for channel in bay.unit.channels]
         loads = [self._climate.load_at(name, self._contacts, at_ns) for name in names]
         henries = tuple(henry for _, henry in loads)

@@ -14,12 +14,23 @@ from tests.drivers.broken_dialects import BROKEN
 
 SHIPPED: dict[str, RoleName] = {
     "generator-a": "generator",
+    "generator-b": "generator",
+    "generator-c": "generator",
     "digitiser-a": "digitiser",
     "digitiser-b": "digitiser",
+    "digitiser-c": "digitiser",
     "supply-a": "supply",
     "supply-b": "supply",
+    "supply-c": "supply",
     "load-switch-a": "load_switch",
+    "load-switch-b": "load_switch",
+    "load-switch-c": "load_switch",
     "thermometer-a": "thermometer",
+    "thermometer-b": "thermometer",
+    "thermometer-c": "thermometer",
+    "meter-a": "meter",
+    "meter-b": "meter",
+    "meter-c": "meter",
     "interlock-a": "interlock",
     "cut-off-a": "cut_off",
 }
@@ -53,6 +64,17 @@ def test_a_shipped_file_loads_and_checks_itself(name: str) -> None:
         ("supply-b", "GANGWAY POWER,GP40-100,1234,B.07"),
         ("load-switch-a", "HARBOUR INSTRUMENTS,RB-32,1234,1.0"),
         ("thermometer-a", "LIGHTSHIP,TH-8,1234,1.1"),
+        ("meter-a", "NORTHQUAY,TM-6,1234,4.1"),
+        ("generator-b", "SALTMARSH,WG-12,1234,2.03"),
+        ("generator-c", "HARBOUR INSTRUMENTS,KV-5,1234,5.1"),
+        ("digitiser-c", "PILOT CUTTER,D-10,1234,3.30"),
+        ("supply-c", "SALTMARSH,TP-3,1234,1.19"),
+        ("load-switch-b", "WINDLASS,CM-48,1234,1.6"),
+        ("load-switch-c", "PILOT CUTTER,DL-48,1234,2.2"),
+        ("thermometer-b", "WINDLASS,TS-16,1234,4.0"),
+        ("thermometer-c", "BINNACLE T16 s1234 v1.3"),
+        ("meter-b", "PILOT CUTTER,V-6,1234,1.02"),
+        ("meter-c", "BINNACLE VM-4 s1234 v2.0"),
         ("interlock-a", "NORTHQUAY,IN-8,1234,1.2"),
         ("cut-off-a", "BILGE & KEEL,CR-80,1234,2.0"),
     ],
@@ -62,7 +84,14 @@ def test_each_greets_its_own_instrument_only(name: str, reply: str) -> None:
     assert reply.startswith(greeting.identity_begins)
     others = [load_dialect(n, r).greeting() for n, r in SHIPPED.items() if n != name]
     assert not any(reply.startswith(other.identity_begins) for other in others)
-    assert (greeting.identity_ask, greeting.error_ask, greeting.clear) == ("*IDN?", "SYST:ERR?", "*CLS")
+    others_ask = {
+        "generator-c": ("*IDN?", "FAULT?", ""),
+        "digitiser-c": ("*IDN?", "ERR?", "*CLS"),
+        "thermometer-c": ("I", "", ""),
+        "meter-c": ("ID?", "*ESR?", "*CLS"),
+    }
+    asks = others_ask.get(name, ("*IDN?", "SYST:ERR?", "*CLS"))
+    assert (greeting.identity_ask, greeting.error_ask, greeting.clear) == asks
 
 
 def test_the_bench_may_ask_for_a_stricter_identity() -> None:

@@ -36,6 +36,8 @@ READ_BACK_OTHERWISE = [
     ("SOURce1:FREQuency?\n< +1.0000000000E+03", "SOURce1:FREQuency?\n< +1.0000100000E+03", "frequency"),
     ("SOURce1:BURSt:NCYCles?\n< +20", "SOURce1:BURSt:NCYCles?\n< +21", "cycles"),
     ("OUTPut1:LOAD?\n< 9.9E+37", "OUTPut1:LOAD?\n< +5.0000000E+01", "load"),  # +6 dB otherwise
+    ("SOURce1:VOLTage:UNIT?\n< VRMS", "SOURce1:VOLTage:UNIT?\n< VPP", "level_unit"),  # -9 dB otherwise
+    ("SOURce1:VOLTage:UNIT?\n< VRMS", "SOURce1:VOLTage:UNIT?\n< DBM", "level_unit"),
     ("SOURce1:BURSt:STATe?\n< 1", "SOURce1:BURSt:STATe?\n< 0", "burst"),
 ]
 

@@ -42,6 +42,8 @@ TWO_TONES = """
 < +1.2345000E+00
 > OUTPut1:LOAD?
 < 9.9E+37
+> SOURce1:VOLTage:UNIT?
+< VRMS
 > SOURce1:BURSt:STATe?
 < 1
 """

@@ -107,6 +107,44 @@ async def test_a_prepare_set_on_read() -> None:
     speaker.done()
 
 
+async def test_the_trip_for_one_unit_lies_below_the_ceiling_s_and_is_asked_for_before_it_is_on() -> None:
+    """Programming page of supply-a: a trip below the volts set is refused, so 0 V comes first."""
+    lower = (
+        f"> VOLTage 0\n> VOLTage:PROTection 28.6{EMPTY}> VOLTage?\n< 0.00000E+00\n> VOLTage:PROTection?\n< 2.86000E+01"
+    )
+    role, speaker = supply("a", PREPARE_A + lower + (SET_A + ON_A).replace("< 3.30000E+01", "< 2.86000E+01"))
+    await role.prepare()
+    await role.trip_above(28.6)
+    await role.set(24.0, 5.0)
+    await role.output(True)
+    speaker.done()
+
+
+async def test_the_trip_for_one_unit_never_passes_the_ceiling_s() -> None:
+    again = (
+        f"> VOLTage 0\n> VOLTage:PROTection 33{EMPTY}> VOLTage?\n< 0.00000E+00\n> VOLTage:PROTection?\n< 3.30000E+01"
+    )
+    role, speaker = supply("a", PREPARE_A + again)
+    await role.prepare()
+    await role.trip_above(40.0)
+    speaker.done()
+    for wrong in (0.0, -1.0, math.nan, math.inf):
+        with pytest.raises(CeilingPassed, match="nothing was sent"):
+            await role.trip_above(wrong)
+
+
+async def test_a_trip_that_was_not_taken_over_keeps_the_output_off() -> None:
+    kept = (
+        f"> VOLTage 0\n> VOLTage:PROTection 28.6{EMPTY}> VOLTage?\n< 0.00000E+00\n> VOLTage:PROTection?\n< 3.30000E+01"
+    )
+    role, _ = supply("a", PREPARE_A + kept)
+    await role.prepare()
+    with pytest.raises(SettingRefused, match="over_voltage_trip"):
+        await role.trip_above(28.6)
+    with pytest.raises(SettingRefused, match="volts were not set"):
+        await role.output(True)
+
+
 async def test_b_prepare_set_on_read() -> None:
     """Labelled replies, words for the output (manual page of supply-b)."""
     rest = f"""

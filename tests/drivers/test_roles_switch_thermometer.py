@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from drivers.dialect import load_dialect
+import drivers
+from drivers.dialect import dialect_from_text, load_dialect
 from drivers.errors import GarbledReply, NotANumber, SettingRefused
 from drivers.roles.load_switch import LoadSwitch
 from drivers.roles.thermometer import Thermometer
 from tests.drivers.scripted import Scripted
 
+DIALECTS = Path(drivers.__file__).parent / "dialects"
 EMPTY = '\n> SYSTem:ERRor?\n< 0,"No error"\n'
 
 
@@ -78,6 +82,26 @@ async def test_preparing_and_make_safe_move_no_contact() -> None:
     assert role.make_safe_lines() == ()
 
 
+async def test_relays_that_cannot_be_asked_are_not_asked() -> None:
+    """The file of load-switch-a without its question, which it then says is absent."""
+    text = (DIALECTS / "load-switch-a.toml").read_text(encoding="utf-8")
+    text = text[: text.index("[each.states]")] + text[text.index("[make_safe]") :]
+    text = text.replace('role = "load_switch"\n', 'role = "load_switch"\nabsent = ["states"]\n')
+    mute = dialect_from_text(text, "mute.dialect.toml", "load_switch")
+    told = f"> ROUTe:CLOSe (@101,102){EMPTY}> ROUTe:OPEN (@101){EMPTY}> ROUTe:OPEN:ALL{EMPTY}"
+    speaker = Scripted(EMPTY + told, name="load_switch")
+    role = LoadSwitch(speaker, mute)
+    await role.prepare()
+    await role.close(["101", "102"])
+    assert speaker.clock.now_ns() >= 25_000_000  # as where they are asked: bounce is over 25 ms after the coil
+    await role.open(["101"])
+    await role.open_all()
+    assert not role.reads_back
+    with pytest.raises(SettingRefused, match="can't be read back"):
+        await role.states(["101"])
+    speaker.done()
+
+
 async def test_closing_is_refused_after_the_link_was_reopened() -> None:
     role, speaker = await load_switch("")
     speaker.openings += 1
@@ -89,7 +113,8 @@ PREPARE_T = f"""
 > CONFigure:TEMPerature TC,K{EMPTY}> UNIT:TEMPerature C{EMPTY}> UNIT:TEMPerature?
 < C
 """
-READ_T = "> READ? (@302,301)\n< +2.35000000E+01,+2.41000000E+01\n"
+READ_T = "> READ? (@302,301)\n< +2.35000000E+01,+2.41000000E+01\n> UNIT:TEMPerature?\n< C\n"
+AGAIN_T = "> CONFigure:TEMPerature TC,K\n> UNIT:TEMPerature C\n"  # there is no query for the sensor: it is told again
 
 
 def thermometer(transcript: str) -> tuple[Thermometer, Scripted]:
@@ -98,7 +123,7 @@ def thermometer(transcript: str) -> tuple[Thermometer, Scripted]:
 
 
 async def test_temperatures_in_the_order_asked() -> None:
-    role, speaker = thermometer(PREPARE_T + READ_T)
+    role, speaker = thermometer(PREPARE_T + AGAIN_T + READ_T)
     await role.prepare()
     assert await role.read(["302", "301"]) == {"302": 23.5, "301": 24.1}
     speaker.done()
@@ -106,7 +131,7 @@ async def test_temperatures_in_the_order_asked() -> None:
 
 async def test_an_open_thermocouple_is_named() -> None:
     """Manual page: open answers +9.90000000E+37."""
-    role, _ = thermometer(PREPARE_T + "> READ? (@301,302)\n< +2.35000000E+01,+9.90000000E+37")
+    role, _ = thermometer(PREPARE_T + AGAIN_T + "> READ? (@301,302)\n< +2.35000000E+01,+9.90000000E+37")
     await role.prepare()
     with pytest.raises(NotANumber, match="input 302"):
         await role.read(["301", "302"])
@@ -120,7 +145,7 @@ async def test_fahrenheit_is_refused() -> None:
 
 async def test_a_reopened_link_is_prepared_again_before_reading() -> None:
     """The unit may be lost with a restart; making it again energises nothing."""
-    role, speaker = thermometer(PREPARE_T + READ_T + PREPARE_T + READ_T)
+    role, speaker = thermometer(PREPARE_T + AGAIN_T + READ_T + PREPARE_T + READ_T)
     await role.prepare()
     await role.read(["302", "301"])
     speaker.openings += 1
@@ -129,7 +154,16 @@ async def test_a_reopened_link_is_prepared_again_before_reading() -> None:
 
 
 async def test_reopened_by_the_reading_itself() -> None:
-    role, _ = thermometer(PREPARE_T + "reopened\n" + READ_T)
+    role, _ = thermometer(PREPARE_T + AGAIN_T + "reopened\n" + READ_T)
     await role.prepare()
     with pytest.raises(SettingRefused, match="reopened"):
         await role.read(["302", "301"])
+
+
+async def test_another_unit_after_a_reading_makes_it_void() -> None:
+    """A restart that kept the link: set again and read again; the degrees of the first reading are not told."""
+    warm = READ_T.replace("+2.35000000E+01,+2.41000000E+01", "+7.43000000E+01,+7.53800000E+01").replace("< C", "< F")
+    role, speaker = thermometer(PREPARE_T + AGAIN_T + warm + PREPARE_T + READ_T)
+    await role.prepare()
+    assert await role.read(["302", "301"]) == {"302": 23.5, "301": 24.1}
+    speaker.done()

@@ -49,12 +49,15 @@ def free_port() -> int:
 
 @dataclass
 class RealBroker:
-    """Down when made. folder: its own. password: only USER with PASSWORD may come in. tls: (certificate, key)."""
+    """Down when made. folder: its own. password: only USER with PASSWORD may come in. tls: (certificate, key). more:
+    further lines of its configuration.
+    """
 
     folder: Path
     password: bool = False
     tls: tuple[Path, Path] | None = None
     port: int = field(default_factory=free_port)
+    more: str = ""
     _process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -79,7 +82,7 @@ class RealBroker:
         raise AssertionError(f"mosquitto takes no connections after {UP_S} s")
 
     def _configuration(self) -> str:
-        text = BASE.format(port=self.port, folder=self.folder, user=pwd.getpwuid(os.geteuid()).pw_name)
+        text = BASE.format(port=self.port, folder=self.folder, user=pwd.getpwuid(os.geteuid()).pw_name) + self.more
         if self.tls:
             text += f"certfile {self.tls[0]}\nkeyfile {self.tls[1]}\n"
         if not self.password:
@@ -104,8 +107,10 @@ class RealBroker:
 
 
 @contextlib.contextmanager
-def real_broker(folder: Path, *, password: bool = False, tls: tuple[Path, Path] | None = None) -> Iterator[RealBroker]:
-    broker = RealBroker(folder, password, tls)
+def real_broker(
+    folder: Path, *, password: bool = False, tls: tuple[Path, Path] | None = None, more: str = ""
+) -> Iterator[RealBroker]:
+    broker = RealBroker(folder, password, tls, more=more)
     try:
         yield broker
     finally:

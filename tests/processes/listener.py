@@ -1,4 +1,7 @@
-"""A persistent subscriber at a real broker: what it holds when all is over is what a consumer has."""
+"""A persistent subscriber at a real broker: what it holds when all is over is what a consumer has.
+
+Whatever names a schema is held against it as JSON Schema says (draft 2020-12, by the library jsonschema).
+"""
 
 from __future__ import annotations
 
@@ -9,16 +12,26 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 import aiomqtt
+from jsonschema import Draft202012Validator
+
+from sequencer.publish.live import live_schemas
+from sequencer.publish.messages import message_schemas
 
 Told = dict[str, Any]
 ALL = "nightramp/1/#"
+SCHEMAS = {
+    f"nightramp.{kind}": Draft202012Validator(schema, format_checker=Draft202012Validator.FORMAT_CHECKER)
+    for kind, schema in (message_schemas() | live_schemas()).items()
+}
 
 
 class Reader:
-    """`got`: payloads in the order of arrival, with their topic and retain flag; repeats included."""
+    """`got`: payloads in the order of arrival, with their topic and retain flag; repeats included. `wrong`: what a
+    schema says against them."""
 
     def __init__(self, port: int) -> None:
         self._port, self.got = port, list[Told]()
+        self.wrong: list[str] = []
         self.there = asyncio.Event()
 
     async def read_always(self) -> None:
@@ -34,6 +47,8 @@ class Reader:
             self.there.set()
             async for message in client.messages:
                 body = json.loads(bytes(message.payload))  # type: ignore[arg-type]
+                if "schema_name" in body:
+                    self.wrong += [one.message for one in SCHEMAS[body["schema_name"]].iter_errors(body)]
                 self.got.append(body | {"topic": str(message.topic), "retained": message.retain})
 
     @property
@@ -63,6 +78,7 @@ async def reading(port: int, *, wait: bool = True) -> AsyncIterator[Reader]:
             async with asyncio.timeout(10.0):
                 await reader.there.wait()
         yield reader
+        assert reader.wrong == []
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)

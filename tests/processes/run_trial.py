@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.processes.simulated import LIMIT_S, Said, Simulated, command, environment
+from tests.processes.simulated import LIMIT_S, UNPROVED, Said, Simulated, command, environment
 
 PLAN = """
 format = 1
@@ -92,7 +92,7 @@ def strike(bench: Simulated, tail: Tail, folder: Path, how: How, moment: float) 
     (folder / "plan.toml").write_text(PLAN)
     begun_ns = time.monotonic_ns()
     words = ["run", str(folder / "plan.toml"), "--bench", str(bench.bench), "--unit", "ferry_pa_60"]
-    words += ["--out", str(folder / "night"), "--armed-by", "the workshop"]
+    words += ["--out", str(folder / "night"), "--armed-by", "the workshop", *UNPROVED]
     given = command(*words) if how.program is None else [sys.executable, "-P", str(how.program), *words]
     master, inner = os.openpty() if how.terminal else (-1, -1)
     with (folder / "said.txt").open("wb") as said:
@@ -102,7 +102,7 @@ def strike(bench: Simulated, tail: Tail, folder: Path, how: How, moment: float) 
             stdout=said,
             stderr=subprocess.STDOUT,
             env=environment(bench.log.parent),
-            preexec_fn=lambda: _prepared(how),
+            preexec_fn=(lambda: _prepared(how)) if how.terminal or how.most_bytes is not None else None,
         )
     if how.terminal:
         os.close(inner)

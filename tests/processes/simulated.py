@@ -18,6 +18,7 @@ from typing import Any
 SHIPPED = Path(__file__).resolve().parents[2] / "sequences" / "benches" / "workshop.toml"
 CONTACTS = "(@201,202,203,101)"  # some of the bench's
 LIMIT_S = 60.0
+UNPROVED = ("--unproved-by", "the tests")  # a start on a bench that nobody has proved
 
 
 def command(*words: str) -> list[str]:
@@ -123,13 +124,20 @@ def environment(folder: Path) -> dict[str, str]:
 
 @contextmanager
 def simulated(
-    folder: Path, faults: str = "", *more: str, shipped: Path = SHIPPED, unit: str = "ferry_pa_60"
+    folder: Path,
+    faults: str = "",
+    *more: str,
+    shipped: Path = SHIPPED,
+    unit: str | None = "ferry_pa_60",
+    at: Path | None = None,
 ) -> Iterator[Simulated]:
-    """Ended with the block. faults: text of a faults file."""
+    """Ended with the block. faults: text of a faults file. unit: None for empty bays. at: a bench file that is served
+    where it says, instead of the shipped one anywhere."""
     ready, log, ports = folder / "ready.toml", folder / "log.jsonl", folder / "ports.json"
     (folder / "faults.toml").write_text(f"format = 1\n{faults}")
-    files = ["--bench-out", str(ready), "--log", str(log), "--ports-file", str(ports)]
-    words = ["--bench", str(bench_file(folder, shipped)), "--unit", unit, "--faults", str(folder / "faults.toml")]
+    files = ["--log", str(log), "--ports-file", str(ports), *(() if at else ("--bench-out", str(ready)))]
+    words = ["--bench", str(at or bench_file(folder, shipped)), "--faults", str(folder / "faults.toml")]
+    words += ["--unit", unit] if unit else []
     process = subprocess.Popen(
         command("simulate", *words, *files, *more),
         stdout=subprocess.PIPE,
@@ -138,7 +146,7 @@ def simulated(
         env=environment(folder),
     )
     try:
-        yield Simulated(process, ready, log, json.loads(_awaited(ports, process)))
+        yield Simulated(process, at or ready, log, json.loads(_awaited(ports, process)))
     finally:
         if process.poll() is None:
             process.kill()
@@ -152,3 +160,15 @@ def _awaited(path: Path, process: subprocess.Popen[str]) -> str:
             return path.read_text()
         time.sleep(0.02)
     raise AssertionError(f"simulate did not come up: {process.communicate()[0] if process.poll() is not None else ''}")
+
+
+def ended(bench: Simulated, *words: str, within_s: float = LIMIT_S) -> subprocess.CompletedProcess[str]:
+    """The command run to its end, with nobody at a terminal."""
+    return subprocess.run(
+        command(*words),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=within_s,
+        env=environment(bench.log.parent),
+    )

@@ -20,7 +20,7 @@ from sequencer import make_safe_now
 from sequencer.cli import main
 from sequencer.lock import Holder
 from sequencer.safety.freeze import began
-from tests.processes.simulated import CONTACTS, LIMIT_S, SHIPPED, Simulated, command, environment, simulated
+from tests.processes.simulated import CONTACTS, LIMIT_S, SHIPPED, UNPROVED, Simulated, command, environment, simulated
 
 pytestmark = pytest.mark.process
 
@@ -249,7 +249,10 @@ def test_a_night_that_drives_is_ended_and_keeps_what_it_measured(tmp_path: Path)
     with simulated(tmp_path, SINGLE) as bench:
         words = ["run", "first", "--bench", str(bench.bench), "--unit", "ferry_pa_60", "--out", str(tmp_path / "out")]
         night = subprocess.Popen(
-            command(*words, "--armed-by", "the workshop"), stdout=subprocess.PIPE, text=True, env=environment(tmp_path)
+            command(*words, "--armed-by", "the workshop", *UNPROVED),
+            stdout=subprocess.PIPE,
+            text=True,
+            env=environment(tmp_path),
         )
         try:
             while not [one for one in bench.said("generator") if one.message == "*TRG"]:

@@ -12,14 +12,17 @@ import sqlite3
 import subprocess
 from pathlib import Path
 
+import aiomqtt
 import pytest
 
 from tests.processes.broker import PASSWORD, USER, RealBroker, free_port, program, real_broker
 from tests.processes.listener import reading, retained_status
 from tests.processes.nights import night
+from tests.sequencer.hostile import many
 
 pytestmark = pytest.mark.process
 BENCH = "workshop"
+SHOUTS = 500
 SLOW = ("--speed", "20")  # so that there is a middle
 
 
@@ -137,23 +140,31 @@ async def test_a_signal_while_the_outbox_empties_ends_the_wait_only(tmp_path: Pa
 
 async def _under(condition: str, folder: Path) -> str:
     """Digest of results.json of one night under a condition of its broker."""
-    with real_broker(folder / "broker", password=condition == "refuses the password") as broker:
+    narrow = "max_queued_messages 2\nmax_inflight_messages 2\n" if condition == "its queue is full" else ""
+    with real_broker(folder / "broker", password=condition == "refuses the password", more=narrow) as broker:
         if condition not in ("none", "refuses"):
             broker.up()
         if condition == "frozen from the start":
             broker.tell(signal.SIGSTOP)
+        if condition == "its queue is full":
+            async with reading(broker.port):  # and goes away, and is kept for
+                pass
         async with night(folder / "out", None if condition == "none" else broker.url) as one:
             assert await one.said("p001"), one.text  # of the first of two units: the middle
-            disturb(condition, broker)
+            await disturb(condition, broker)
             assert await one.ended(hurry=True) == 0, one.text
             return one.digest
 
 
-def disturb(condition: str, broker: RealBroker) -> None:
+async def disturb(condition: str, broker: RealBroker) -> None:
     if condition == "frozen in the middle":
         broker.tell(signal.SIGSTOP)
     elif condition == "killed in the middle":
         broker.down(signal.SIGKILL)
+    elif condition == "strangers shout at us":
+        async with aiomqtt.Client("127.0.0.1", broker.port) as stranger:
+            for body in many("command", SHOUTS, 3):
+                await stranger.publish(f"nightramp/1/{BENCH}/command", body, qos=0)
 
 
 CONDITIONS = [
@@ -164,9 +175,9 @@ CONDITIONS = [
     "frozen from the start",
     "frozen in the middle",
     "killed in the middle",
-    "healthy",
+    "its queue is full",
+    "strangers shout at us",
     "none",
-    "killed in the middle",
 ]
 
 

@@ -16,7 +16,7 @@ import pytest
 from sequencer.errors import EXIT_DONE, EXIT_REFUSED, EXIT_TRIPPED
 from sequencer.plan.arming import WORD
 from tests.processes.run_trial import Tail, is_off
-from tests.processes.simulated import LIMIT_S, Simulated, command, environment, simulated
+from tests.processes.simulated import LIMIT_S, UNPROVED, Simulated, command, environment, simulated
 from tests.processes.terminal import in_terminal
 
 pytestmark = pytest.mark.process
@@ -60,7 +60,7 @@ def words(bench: Simulated, folder: Path, plan: str, *more: str) -> list[str]:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "plan.toml").write_text(plan)
     given = ["run", str(folder / "plan.toml"), "--bench", str(bench.bench), "--unit", "ferry_pa_60"]
-    return [*given, "--out", str(folder / "night"), *more]
+    return [*given, "--out", str(folder / "night"), *UNPROVED, *more]
 
 
 def begun(bench: Simulated, folder: Path, plan: str) -> subprocess.Popen[str]:
@@ -87,8 +87,10 @@ def ended(bench: Simulated, given: list[str]) -> subprocess.CompletedProcess[str
 
 def test_armed_by_name_it_measures_and_is_said_goodbye_to(bench: Simulated, tmp_path: Path) -> None:
     """In real time on another process's instruments; the gains are those planted in the unit's truth, within 0.2 dB. A
-    guardian that heard its goodbye leaves no record."""
-    done = ended(bench, words(bench, tmp_path, QUICK, "--armed-by", "the workshop"))
+    guardian that heard its goodbye leaves no record. Its links, written down meanwhile, lead the night through once
+    more without any instrument."""
+    record = f"{tmp_path}/recorded/"
+    done = ended(bench, words(bench, tmp_path, QUICK, "--armed-by", "the workshop", "--record", record))
     assert done.returncode == EXIT_DONE, done.stdout + done.stderr
     assert "armed by the workshop" in done.stdout
     assert "trip test: limits lowered below the present reading trip" in done.stdout
@@ -98,6 +100,10 @@ def test_armed_by_name_it_measures_and_is_said_goodbye_to(bench: Simulated, tmp_
     assert (run["outcome"], run["begun"][:2]) == ("finished", "20")
     assert is_off(bench)
     assert not [p for p in (bench.log.parent / "run" / "nightramp").glob("*.guardian.jsonl") if p.read_text()]
+    again = ended(bench, ["replay", record, "--out", str(tmp_path / "again")])
+    assert again.returncode == EXIT_DONE, again.stdout + again.stderr
+    (other,) = json.loads((tmp_path / "again" / "results.json").read_text())["runs"]
+    assert other["points"] == run["points"]
 
 
 def test_nobody_there_and_nobody_named(bench: Simulated, tail: Tail, tmp_path: Path) -> None:

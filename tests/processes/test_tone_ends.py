@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.processes.run_trial import Tail
-from tests.processes.simulated import LIMIT_S, SHIPPED, command, environment, simulated
+from tests.processes.simulated import LIMIT_S, SHIPPED, UNPROVED, command, environment, simulated
 
 pytestmark = pytest.mark.process
 
@@ -40,7 +40,7 @@ def test_a_tone_never_outlives_ten_seconds(tmp_path: Path) -> None:
     with simulated(tmp_path, shipped=shipped, unit="mv_0131") as bench, (tmp_path / "said.txt").open("wb") as said:
         tail = Tail(bench.log)
         words = ["run", str(tmp_path / "plan.toml"), "--bench", str(bench.bench), "--unit", "mv_0131"]
-        words += ["--out", str(tmp_path / "night"), "--armed-by", "the workshop"]
+        words += ["--out", str(tmp_path / "night"), "--armed-by", "the workshop", *UNPROVED]
         run = subprocess.Popen(command(*words), stdout=said, stderr=subprocess.STDOUT, env=environment(tmp_path))
         try:
             since_ns = tail.await_ns("generator", "SOUR1:BURS:NCYC 10000", 0, lambda: run.poll() is None)

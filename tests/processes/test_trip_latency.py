@@ -1,5 +1,5 @@
 """From the moment a rule says trip to the OFF as the simulated instruments took it, beside a round trip of the same
-link in the same run: idle, and while a long block is being fetched."""
+link in the same run: idle, while a long block is being fetched, and while a page is looked at."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import asyncio
 import statistics
 import time
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from sequencer.plan.models import ROLES
 from sequencer.plan.watching import Periods
 from sequencer.roles import Instruments, build, load_dialects
 from sequencer.safety.rules import Seen
+from tests.browser.viewers import looked_at
 from tests.processes.run_trial import Tail
 from tests.processes.simulated import Simulated, simulated
 
@@ -155,14 +156,14 @@ def measured(bench: Simulated, *, busy: bool) -> tuple[list[float], list[float]]
 OFF = (("supply", "OUTP OFF"), ("generator", "OUTP1 OFF"))
 
 
-@pytest.mark.parametrize("busy", [False, True], ids=["idle", "a long block is being fetched"])
-def test_off_within_three_round_trips(busy: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with simulated(tmp_path) as bench:
-        trips_s, latencies_s = measured(bench, busy=busy)
+@pytest.mark.parametrize("way", ["idle", "a block under way", "20 viewers of the page"])
+def test_off_within_three_round_trips(way: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    looked = looked_at(tmp_path) if way.startswith("20") else nullcontext()
+    with simulated(tmp_path) as bench, looked:
+        trips_s, latencies_s = measured(bench, busy=way == "a block under way")
     assert len(latencies_s) == TIMES
     ordered_ms, trip_ms = sorted(1e3 * s for s in latencies_s), 1e3 * statistics.median(trips_s)
     median_ms, p99_ms = statistics.median(ordered_ms), ordered_ms[round(0.99 * (TIMES - 1))]
     with capsys.disabled():
-        way = "a block under way" if busy else "idle"
         print(f"\ntrip to OFF, {way}: median {median_ms:.2f} ms, p99 {p99_ms:.2f} ms; a round trip {trip_ms:.2f} ms")
     assert median_ms <= MOST * trip_ms

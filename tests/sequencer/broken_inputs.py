@@ -184,10 +184,10 @@ BENCHES = [
     Broken(
         "bench",
         '[role.supply]\naddress = "TCPIP::127.0.0.1::5027::SOCKET"\ndialect = "supply-a"\n',
-        "",
-        "role.supply",
-        "(nothing)",
-        "[role.supply]",
+        '[role.cut_off]\naddress = "TCPIP::127.0.0.1::5027::SOCKET"\ndialect = "cut-off-a"\n',
+        "role.cut_off",
+        "(table)",
+        "no [role.supply]",
     ),
     Broken("bench", 'ch2 = "output B"', 'ch2 = "output A"', "wiring.ch2", "output A", "already"),
     Broken("bench", 'ch2 = "output B"', 'ch2 = "loudspeaker"', "wiring.ch2", "loudspeaker", "output B"),
@@ -211,6 +211,7 @@ BENCHES = [
     Broken("bench", "A = 4.01", "A = 3.5", "load.4R.ohm.A", "3.5", "5 % below"),
     Broken("bench", '{ A = ["103"], B = ["104"] }', '{ A = ["103"] }', "load.4R.close", "103", "channel B"),
     Broken("bench", '{ A = ["103"], B = ["104"] }', "[]", "load.4R.close", "[]", "contacts"),
+    Broken("bench", 'B = ["104"] }', 'B = ["104"] }\nby_hand = true', "load.4R.by_hand", "true", "contacts switch it"),
     Broken("bench", "nominal_ohm = 4.0\n", "", "load.4R.nominal_ohm", "(nothing)", "needed"),
     Broken(
         "bench",

@@ -24,10 +24,16 @@ from sequencer.measurements.output_power import output_power
 from sequencer.measurements.power_rows import rows
 from sequencer.measurements.registry import DRIVEN, VALUE_MEASUREMENTS
 from sequencer.measurements.requests import (
+    Answer,
+    Answered,
+    Ask,
     BenchReading,
     Connect,
     Fire,
     Inputs,
+    Metered,
+    MeterOn,
+    Outputs,
     Quiet,
     ReadBench,
     Remote,
@@ -42,10 +48,10 @@ from sequencer.night.hands import Hands
 from sequencer.night.setup import NightPlan, UnitRun, groups, power_job
 from sequencer.night.unit_state import UnitState
 from sequencer.night.values import value_job, value_point, value_row
-from sequencer.night.wiring import Wiring
+from sequencer.night.wiring import OVER_VOLTAGE_FACTOR, Wiring
 from sequencer.plan.expand import expand
 from sequencer.plan.points import AnyPoint, Point, ValuePoint
-from sequencer.roles import FREQUENCY_HZ, OVER_VOLTAGE_FACTOR
+from sequencer.roles import FREQUENCY_HZ
 from sequencer.safety.rules import Rules
 from tests.drivers.scripted import CountedClock
 from tests.sequencer.manual_pages import GeneratorPage, Most, PageSpeaker, SupplyPage, SwitchPage
@@ -60,10 +66,11 @@ class Ended(Exception):
 
 @dataclass
 class Driven:
-    """How one draw went. asked: every burst that a measurement asked for, with the point it was for."""
+    """How one draw went. asked: every burst that a measurement asked for, with the point it was for, and
+    whether a load was connected."""
 
     drawn: Drawn
-    asked: list[tuple[AnyPoint, Fire]] = field(default_factory=list)
+    asked: list[tuple[AnyPoint, Fire, bool]] = field(default_factory=list)
     beyond: list[str] = field(default_factory=list)
     ends: Counter[str] = field(default_factory=Counter)
 
@@ -134,8 +141,16 @@ class Bench:
                 await wiring.remote(on)
             case Connect(load=load, channels=channels):
                 await wiring.connect(load, channels)
+            case Ask(choices=choices):
+                return Answer(choices[0], by_a_person=True)  # all that a person who is there lets it do
+            case Answered():
+                return Answer("done", by_a_person=True)
             case Inputs(channels=driven):
                 await wiring.inputs(driven)
+            case MeterOn(channel=channel):
+                await wiring.meter_on(channel)
+            case Outputs(closed=closed):
+                await wiring.outputs(closed)
         return None
 
     def _reading(self) -> BenchReading:
@@ -153,7 +168,17 @@ class Bench:
         await self.clock.sleep(fire.cycles / fire.frequency_hz)
         records = {name: self._record(name, fire, scale) for name, scale in fire.full_scale_v.items()}
         volts, amps = self.supply.shown_v, self.supply.shown_a
-        return Shot(self.number, fire, burst.level_vrms, records, at_ns, False, None, volts, amps)
+        metered = None if fire.meter_vrms is None else self._metered(fire)
+        return Shot(self.number, fire, burst.level_vrms, records, at_ns, False, None, volts, amps, metered)
+
+    def _metered(self, fire: Fire) -> Metered | None:
+        """What is really at the output that the meter's contacts are closed for."""
+        meter = self.drawn.bench.meter
+        assert meter is not None
+        on = [name for name, contacts in meter.close.items() if self.switch.closed.issuperset(contacts)]
+        assert len(on) == 1, f"the meter hangs on {on}"
+        crest = min(math.sqrt(2.0) * fire.level_vrms * self.gain_of(on[0]), self.clip_v)
+        return Metered(crest / math.sqrt(2.0), 10.0) if self.supply.output and not self.drawn.world.dead else None
 
     def _record(self, name: str, fire: Fire, scale: float) -> Record:
         """The unit's output times what the digitiser makes of it, with noise, in steps."""
@@ -275,6 +300,11 @@ class Course:
         for row in made:
             self.found.ends[f"output_power: {row['stopped_by'] or 'not measured'}"] += 1
 
+    def _has_load(self) -> bool:
+        """By the contacts that are closed."""
+        closed = self.bench.switch.closed
+        return any(closed & set(load.contacts()) for load in self.bench.drawn.bench.load.values())
+
     async def _measure(self, point: AnyPoint, talk: Generator[Request, Reply, Any]) -> Any:
         drawn, before = self.bench.drawn, self.rules
         fresh = Rules(drawn.unit, drawn.bench, self.run.bay, point.measurement)
@@ -289,7 +319,7 @@ class Course:
             except StopIteration as end:
                 return end.value
             if isinstance(request, Fire):
-                self.found.asked.append((point, request))
+                self.found.asked.append((point, request, self._has_load()))
             reply = await self.bench.serve(request, self.wiring)
             self.state.note_drive(request, reply)
             if (breach := rules.hear(request, reply)) is not None:

@@ -9,8 +9,8 @@ import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-CONNECT, PUBLISH, PINGREQ, DISCONNECT = 1, 3, 12, 14  # 2.2.1
-CONNACK, PUBACK, PINGRESP = 0x20, 0x40, 0xD0
+CONNECT, PUBLISH, SUBSCRIBE, PINGREQ, DISCONNECT = 1, 3, 8, 12, 14  # 2.2.1
+CONNACK, PUBACK, SUBACK, PINGRESP = 0x20, 0x40, 0x90, 0xD0
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,8 @@ def at_once(outstanding: Sequence[int]) -> Sequence[int]:
 @dataclass
 class PaperBroker:
     """`acks`: given the outstanding packet numbers, oldest first, those to acknowledge now. code: of the CONNACK (3.2).
-    cut_after: publishes after which the first connection is cut without a word, the last of them unacknowledged.
+    cut_after: publishes after which the first connection is cut without a word, the last of them unacknowledged. says:
+    topics and payloads, at QoS 0, that follow each SUBACK.
     """
 
     acks: Acks = at_once
@@ -59,6 +60,8 @@ class PaperBroker:
     connects: list[Connect] = field(default_factory=list)
     got: list[Publish | str] = field(default_factory=list)
     most_outstanding: int = 0
+    subscribed: list[str] = field(default_factory=list)
+    says: list[list[tuple[str, bytes]]] = field(default_factory=list)
 
     async def __aenter__(self) -> PaperBroker:
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
@@ -106,6 +109,12 @@ class PaperBroker:
                 for one in list(self.acks(tuple(outstanding))):
                     outstanding.remove(one)
                     writer.write(struct.pack("!BBH", PUBACK, 2, one))
+            elif kind == SUBSCRIBE:
+                number, wanted = subscribe(body)
+                self.subscribed += wanted
+                writer.write(struct.pack("!BBH", SUBACK, 2 + len(wanted), number) + bytes(len(wanted)))
+                for one in self.says.pop(0) if self.says else ():
+                    writer.write(publish_packet(*one))
             elif kind == PINGREQ:
                 writer.write(bytes((PINGRESP, 0)))
             elif kind == DISCONNECT:
@@ -165,3 +174,25 @@ def publish(flags: int, body: bytes) -> tuple[Publish, int]:
         (number,) = struct.unpack_from("!H", body, at)
         at += 2
     return Publish(topic, body[at:], qos, bool(flags & 1), bool(flags & 8)), number
+
+
+def subscribe(body: bytes) -> tuple[int, list[str]]:
+    """The packet's number and its topics, each followed by one byte of QoS (3.8.2, 3.8.3)."""
+    (number,), at, wanted = struct.unpack_from("!H", body, 0), 2, list[str]()
+    while at < len(body):
+        (size,) = struct.unpack_from("!H", body, at)
+        wanted.append(body[at + 2 : at + 2 + size].decode())
+        at += 3 + size
+    return number, wanted
+
+
+def publish_packet(topic: str, payload: bytes) -> bytes:
+    """A PUBLISH of QoS 0 to a client (3.3): no packet number."""
+    name = topic.encode()
+    body = struct.pack("!H", len(name)) + name + payload
+    length, left = bytearray(), len(body)
+    while True:
+        left, low = left >> 7, left & 0x7F
+        length.append(low | (0x80 if left else 0))
+        if not left:
+            return bytes((PUBLISH << 4,)) + bytes(length) + body

@@ -12,7 +12,7 @@ from typing import Any
 
 from sequencer.errors import Problem
 from sequencer.plan.load import load_bench, load_unit
-from sequencer.plan.models import Bench, Load, Plan, Rating, SupplyRange, Unit, UnitLimit
+from sequencer.plan.models import Bench, Load, Meter, Plan, Rating, SupplyRange, Unit, UnitLimit
 from sequencer.plan.refuse import refusals
 from sequencer.plan.within import plan_problems, unit_problems
 from sequencer.plan.within_bench import bench_problems
@@ -21,11 +21,12 @@ FREQUENCIES_HZ = (20.0, 40.0, 100.0, 400.0, 1000.0, 1000.0, 1000.0, 3000.0, 1000
 DRIVES = ("20 cycles", "20 cycles", "1 cycle", "3 cycles", "100 cycles", "steady 1 s", "steady 2 s")
 RESPONSE = ("frequency_response", "channel_balance", "crosstalk", "output_impedance", "power_bandwidth")
 AFTER_POWER = ("thd_by_level", "intermodulation")  # like an efficiency they need a power of their load before
-QUIET = ("noise", "turn_on", "load_check", "precondition", "stability")
+QUIET = ("noise", "turn_on", "load_check", "precondition", "stability", "idle_adjustment", "endurance")
 DISTORTION = ("thd_by_frequency", "dynamic_headroom", *AFTER_POWER)
 MEASUREMENTS = ("output_power",) * 5 + (
-    "gain", "protection", "soak", "steady_efficiency", "bench_check", "output_offset", "idle_current", *RESPONSE,
-    *DISTORTION, *QUIET,
+    "terminal_scan",
+    "gain", "protection", "soak", "steady_efficiency", "bench_check", "range_transfer", "output_offset", "idle_current",
+    *RESPONSE, *DISTORTION, *QUIET,
 )  # fmt: skip
 
 
@@ -111,12 +112,14 @@ def _bench(rng: Random, supply: str) -> Bench:
     loads = {name: _load(rng, name, load) for name, load in base.load.items()}
     role = dict(base.role)
     role["supply"] = role["supply"].model_copy(update={"dialect": f"supply-{supply}"})
+    role["meter"] = role["load_switch"].model_copy(update={"address": "TCPIP::127.0.0.1::5099::SOCKET"})
+    meter = Meter(close={"A": ("109",), "B": ("110",)}, reading_s=0.2)
     factor = rng.choice((10.0, 10.0, 20.0))
     inputs = {
         name: one.model_copy(update={"factor": factor}) if name in ("ch1", "ch2") else one
         for name, one in base.input.items()
     }
-    changed: dict[str, Any] = {"ceiling": ceiling, "load": loads, "role": role, "input": inputs}
+    changed: dict[str, Any] = {"ceiling": ceiling, "load": loads, "role": role, "input": inputs, "meter": meter}
     if rng.random() < 0.1:
         changed["hardware"] = base.hardware.model_copy(update={"cut_off": False})
     return base.model_copy(update=changed)
@@ -201,6 +204,8 @@ def _stage(rng: Random, number: int, measurement: str, unit: Unit) -> dict[str, 
         one["options"] = {"minutes": 1.0, "power_parts": parts}
     if measurement in ("precondition", "load_check"):
         one["options"] = {"minutes": 1.0}
-    if measurement not in ("first_power", "bench_check") and rng.random() < 0.3:
+    if measurement == "endurance":
+        one["options"] = {"minutes": 1.0, "power_cycles": 2}
+    if measurement not in ("first_power", "bench_check", "range_transfer") and rng.random() < 0.3:
         one["channels"] = rng.choice(("each", ("B",)))
     return one

@@ -25,6 +25,8 @@ def bench(**changed: object) -> Bench:
 
 FUSED = bench(hardware=BENCH.hardware.model_copy(update={"supply_fuse_a": 8.0}))
 LED = bench(lead={"supply": BENCH.lead["supply"].model_copy(update={"fuse_a": 6.0})})
+BY_HAND = bench(role={name: role for name, role in BENCH.role.items() if name != "supply"})
+NAN = float("nan")
 LOW = bench(ceiling=BENCH.ceiling.model_copy(update={"supply_a": 5.0}))
 MODEST = UNIT.model_copy(update={"supply_a_max": 4.0})
 
@@ -61,6 +63,11 @@ CASES: tuple[Case, ...] = (
     Case("in a shot", (Drive(1.0, amps=18.8).at(1.0),), ("supply current",)),
     Case("under the watch, driven", (look(driven=True, amps=18.8),), ("supply current",)),
     Case("at first power too", (read(amps=18.8),), ("supply current",), measurement="first_power"),
+    # --- no remote supply: what nothing reads trips nothing, what the digitiser sees does
+    Case("unread", (ON, read(1.0, NAN, NAN), read(1.6, NAN, NAN), read(2.2, NAN, NAN)), bench=BY_HAND),
+    Case("no number of a supply that is read", (ON, read(1.0, NAN), read(1.6, NAN)), ("supply volts",)),
+    Case("seen low", (ON, read(10.0), read(11.0, 22.7), read(12.0, 22.7)), ("supply volts",), bench=BY_HAND),
+    Case("seen running away", (*three(1.0, 1.3), *three(10.0, 1.573)), AWAY, bench=BY_HAND),
     # --- its own protection
     Case("tripped", (read(tripped="over_voltage"),), ("supply tripped",), (24.0, None)),
     Case("first power says so itself", (read(tripped="over_voltage"),), measurement="first_power"),

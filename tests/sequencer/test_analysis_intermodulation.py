@@ -9,7 +9,7 @@ import pytest
 from scipy import fft
 
 from sequencer.analysis.harmonics import fit_harmonics
-from sequencer.analysis.intermodulation import (
+from sequencer.analysis.two_tones import (
     Ratio,
     Tones,
     difference_tones,
@@ -87,7 +87,7 @@ def test_against_a_transform_of_whole_cycles() -> None:
 def readings(volts: Real, t: Real, step_v: float) -> dict[str, Ratio]:
     slow = fit_tones(volts, t, 60.0, 7000.0, step_v)
     pairs = pair_sums(slow)
-    return {"rms": sideband_rms(slow), "d2": pairs.d2, "total": pairs.total}
+    return {"rms": sideband_rms(slow, 2), "d2": pairs.d2, "total": pairs.total}
 
 
 def test_intervals_hold_the_truth() -> None:

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from sequencer.analysis.noise_reading import read_noise, signal_to_noise_db
 from sequencer.analysis.records import Record
+from sequencer.analysis.silence import NoiseReading, Silence, reading_of, signal_to_noise_db, silence_of
 from tests.sequencer.analysis_waves import Converter, Real
 
 RATE = 50e3
@@ -22,6 +22,15 @@ def silence(volts: Real, converter: Converter) -> Record:
     return Record(
         converter(volts), 1.0 / RATE, 0.0, converter.step_v, converter.full_scale_v, False, converter.bits or 0
     )
+
+
+def read_noise(record: Record, mains_hz: float, digitiser: Record | None = None) -> NoiseReading:
+    own = None if digitiser is None else heard(digitiser, mains_hz)
+    return reading_of(heard(record, mains_hz), own)
+
+
+def heard(record: Record, mains_hz: float) -> Silence:
+    return silence_of(record.volts, record.sample_interval_s, mains_hz, record.step_v)
 
 
 def hum(samples: int, lines: dict[int, float], mains_hz: float, phase: float = 0.4) -> Real:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import subprocess
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +22,14 @@ from drivers.roles.supply import Supply, SupplyCeilings
 from sequencer.clock import VirtualClock, run_virtual
 from sequencer.safety.freeze import Frozen, FrozenProblem, began, from_text, read, to_text, write
 from sequencer.safety.frozen_bench import Held, freeze, host_and_port
-from sequencer.safety.guardian_acts import Talk, _values, _volts_and_amps
+from sequencer.safety.guardian_acts import Talk, _values, _volts_and_amps, reach
 from sequencer.safety.guardian_record import read_record
 from simulators.bench import BenchSpec, Instrument, SimulatedBench
 from simulators.world.layout import Bay
 
 HELD = Held("r1", "workshop", 4321, 987654, "/var/tmp/record.jsonl", 10.0)
 ADDRESSES = {"generator": "TCPIP::127.0.0.1::5025::SOCKET", "supply": "TCPIP0::supply.example::5026::SOCKET"}
-SUPPLIES = ("supply-a", "supply-b")
+SUPPLIES = ("supply-a", "supply-b", "supply-c")
 
 
 def dialects(supply: str = "supply-a") -> dict[str, Dialect]:
@@ -165,7 +167,9 @@ def test_the_lines_are_those_the_drivers_send(supply: str) -> None:
     run_virtual(main)
     instruments = frozen(supply).instruments
     fronts = {"generator": "generator-a", "supply": supply}
-    assert taken == [(fronts[one.role], line) for one in instruments for line in (*one.off, one.off_ask)]
+    # Page of supply-c: the output spoken to is kept. The drivers name it before the question again.
+    lines = [(one.role, line) for one in instruments for line in (*one.off, *known[one.role].select, one.off_ask)]
+    assert taken == [(fronts[role], line) for role, line in lines]
     assert len(taken) >= 4, "nothing was sent: nothing was proved"
 
 
@@ -193,6 +197,14 @@ def test_a_reply_that_is_no_reading_never_counts_as_down(reply: str) -> None:
     except ValueError:
         return
     assert not (abs(volts) < rail.safe_v and abs(amps) < rail.safe_a)
+
+
+@pytest.mark.parametrize("reply", ["0.0100 KV", "0.0100", "0.0100 A", "V", "0.0100 MV"])
+def test_a_reading_in_another_unit_is_none(reply: str) -> None:
+    """Page of supply-c: `23.9987 V`. Ten volts told as 0.01 kV must not be taken for a rail that is down."""
+    volts = frozen("supply-c").rail.readings[0]
+    with pytest.raises(ValueError, match=r"not in V|could not convert"):
+        _values(volts, reply)
 
 
 @pytest.mark.parametrize("supply", SUPPLIES)
@@ -258,3 +270,25 @@ def test_no_record_means_nothing_was_done(tmp_path: Path) -> None:
     assert read_record(path) is None
     path.touch()
     assert read_record(path) is None
+
+
+def test_lines_come_apart_where_the_instrument_loses_what_comes_sooner() -> None:
+    """A gap of 20 ms after each of three lines takes 60 ms at least, and all three arrive; the supply of guide/PAGES.md
+    wants 50 ms."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = listener.getsockname()[1]
+        one = replace(frozen().instruments[0], host="127.0.0.1", port=port, gap_s=0.02)
+        with Talk(reach(one)) as talk:
+            begun_s = time.monotonic()
+            talk.tell("A", "B", "C")
+            took_s = time.monotonic() - begun_s
+            peer, _ = listener.accept()
+            with peer:
+                assert peer.recv(100) == b"A\nB\nC\n"
+    assert took_s >= 0.06
+    guide = Path(__file__).parents[1] / "drivers" / "guide" / "supply.dialect.toml"
+    supply = load_dialect(guide, "supply")
+    made = freeze(HELD, {"supply": supply}, {"supply": "TCPIP::127.0.0.1::1::SOCKET"})
+    assert made.instruments[0].gap_s == 0.05
+    assert made.instruments[0].off == ("SEL 1", "OUT 0")
+    assert {"OUT=0", "0"} <= set(made.instruments[0].off_words)

@@ -59,7 +59,7 @@ def test_pending_then_sent_then_confirmed(ledger: Ledger) -> None:
     ledger.keep_messages(told(*"abc"))
     assert ledger.mark_sent([1, 2, 99], SOON) == 2
     assert ledger.mark_sent([1, 2], LATER) == 0
-    assert ledger.mark_confirmed([1], LATER) == 1
+    assert ledger.confirm([(1, 1)], 1, LATER) == 1
     assert ledger.mark_sent([1], LATER) == 0
     assert [m.state for m in ledger.outbox()] == ["confirmed", "sent", "pending"]
     assert [m.seq for m in ledger.outbox(only_pending=True)] == [3]
@@ -69,7 +69,7 @@ def test_pending_then_sent_then_confirmed(ledger: Ledger) -> None:
 def test_who_confirms_has_it_though_the_brokers_word_was_lost(ledger: Ledger) -> None:
     """It must not be sent again."""
     ledger.keep_messages(told("a"))
-    assert ledger.mark_confirmed([1], LATER) == 1
+    assert ledger.confirm([(1, 1)], 1, LATER) == 1
     assert ledger.outbox(only_pending=True) == []
     assert ledger.message_counts() == {"pending": 0, "sent": 0, "confirmed": 1}
 
@@ -88,7 +88,7 @@ def test_any_order_of_marks_agrees_with_counting_by_hand(
             if word == "sent":
                 ledger.mark_sent([seq], SOON)
             else:
-                ledger.mark_confirmed([seq], SOON)
+                ledger.confirm([(seq, seq)], seq, SOON)
                 confirmed.add(seq)
             sent.add(seq)
         assert {m.seq for m in ledger.outbox() if m.state == "confirmed"} == confirmed
@@ -100,7 +100,7 @@ def test_messages_file_holds_them_in_order_whatever_became_of_them(ledger: Ledge
     ledger.keep_messages([Message("t/status", {"state": "off"}, retain=True), *told("a")])
     write_results(tmp_path, ledger)
     before = (tmp_path / MESSAGES_NAME).read_bytes()
-    ledger.mark_confirmed([1, 2], SOON)
+    ledger.confirm([(1, 2)], 2, SOON)
     write_results(tmp_path, ledger)
     assert (tmp_path / MESSAGES_NAME).read_bytes() == before
     lines = [json.loads(line) for line in before.decode().splitlines()]
@@ -108,3 +108,30 @@ def test_messages_file_holds_them_in_order_whatever_became_of_them(ledger: Ledge
         ("t/status", True, 1),
         ("nightramp/1/workshop/point", False, 2),
     ]
+
+
+def test_only_what_was_published_can_be_confirmed(ledger: Ledger) -> None:
+    """Spans of any length; sent before, or up to the number that was handed to a broker."""
+    ledger.keep_messages(told(*"abcdef"))
+    ledger.mark_sent([6], SOON)
+    assert ledger.confirm([(2, 3), (5, 2**53 - 1)], 2, LATER) == 2
+    assert [m.state for m in ledger.outbox()] == ["pending", "confirmed", "pending", "pending", "pending", "confirmed"]
+    assert ledger.confirm([(1, 6)], 4, LATER) == 3
+    assert ledger.confirm([(1, 6)], 6, SOON) == 1
+    assert ledger.message_counts() == {"pending": 0, "sent": 0, "confirmed": 6}
+
+
+def test_messages_between_two_numbers(ledger: Ledger) -> None:
+    ledger.keep_messages(told(*"abcdef"))
+    assert [m.seq for m in ledger.messages_between(2, 4, 10)] == [2, 3, 4]
+    assert [m.seq for m in ledger.messages_between(5, 99, 10)] == [5, 6]
+    assert [m.seq for m in ledger.messages_between(1, 6, 2)] == [1, 2]
+
+
+def test_a_ledger_keeps_its_identity_and_no_two_share_one(tmp_path: Path) -> None:
+    seen = []
+    for name in ("a", "a", "b"):
+        with Ledger(tmp_path / f"{name}.sqlite") as one:
+            seen += [one.identity(), one.identity()]
+    assert len(set(seen[:4])) == 1
+    assert len(set(seen)) == 2

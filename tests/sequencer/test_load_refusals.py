@@ -12,6 +12,7 @@ import pytest
 from sequencer.errors import InputRefused, Problem
 from sequencer.plan.load import load_bench, load_inputs, load_plan
 from tests.sequencer.broken_inputs import BROKEN, Broken
+from tests.sequencer.broken_later import ALL
 from tests.sequencer.sound_inputs import BENCH, SOUND, Kind, changed, problems, write
 
 
@@ -29,11 +30,13 @@ def test_the_sound_files_are_sound(tmp_path: Path) -> None:
 
 
 def test_there_are_many_and_no_two_alike() -> None:
-    assert len(BROKEN) >= 100
-    assert len({(b.kind, b.old, b.new) for b in BROKEN}) == len(BROKEN)
+    assert len(ALL) >= 150
+    assert len({(b.kind, b.old, b.new) for b in ALL}) == len(ALL)
 
 
-@pytest.mark.parametrize("broken", BROKEN, ids=lambda b: f"{b.kind}: {b.new[:40]!r}")
+@pytest.mark.parametrize(
+    "broken", ALL, ids=lambda b: f"{b.kind}: {b.new[:40]!r}" if b in BROKEN else f"{b.kind}: {b.key} {b.value}"
+)
 def test_broken_input_is_refused_at_its_place(broken: Broken, tmp_path: Path) -> None:
     paths = write(tmp_path, SOUND | {broken.kind: changed(broken.kind, broken.old, broken.new)})
     before = sorted(tmp_path.rglob("*"))

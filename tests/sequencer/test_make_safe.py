@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import pytest
 
 from sequencer.clock import VirtualClock, run_virtual
-from sequencer.safety.make_safe import Report, acts, perform
+from sequencer.safety.make_safe import Order, Outputs, OutputsHeard, Report, acts, perform
 
 
 class FakeClock:
@@ -70,7 +70,7 @@ class FakeBench:
 
     @property
     def load_switch(self) -> SimpleNamespace:
-        return SimpleNamespace(open_all=lambda: self._do("load_switch", "loads open"))
+        return SimpleNamespace(reads_back=True, open_all=lambda: self._do("load_switch", "loads open"))
 
 
 async def test_normal_order_opens_loads_last_and_after_the_rail_is_down() -> None:
@@ -116,6 +116,26 @@ async def test_loads_are_not_opened_under_a_rail_that_stays_up() -> None:
     report = await perform(acts("normal", bleed_s=10.0), "normal", bench, FakeClock())
     assert "loads open" not in bench.said
     assert set(report.unconfirmed) == {"rail down", "loads open"}
+
+
+async def test_contacts_that_cannot_be_asked_are_told_to_open_and_never_said_to_be_seen() -> None:
+    """The bench is confirmed all the same: what energises has been seen off, and the rail down."""
+
+    class Mute(FakeBench):
+        @property
+        def load_switch(self) -> SimpleNamespace:
+            return SimpleNamespace(reads_back=False, open_all=lambda: self._do("load_switch", "loads open"))
+
+    async def remote_off() -> None:
+        bench.said.append("remote off")
+
+    bench = Mute()
+    report = await perform(acts("normal", bleed_s=10.0, remote=True), "normal", bench, FakeClock(), remote_off)
+    assert "remote off" in bench.said
+    assert bench.said[-1] == "loads open"
+    assert report.confirmed
+    assert report.unseen == {"loads open", "remote off"}
+    assert [line for line in report.lines if "told to open" in line and "confirmed" in line] == []
 
 
 @pytest.mark.parametrize("away", ["generator", "supply", "load_switch"])
@@ -165,10 +185,86 @@ def test_in_fault_order_a_silent_generator_does_not_delay_the_supply() -> None:
         bench = SimpleNamespace(
             generator=SimpleNamespace(make_safe=silent),
             supply=SimpleNamespace(make_safe=off, read=read),
-            load_switch=SimpleNamespace(open_all=off),
+            load_switch=SimpleNamespace(reads_back=True, open_all=off),
         )
         return await perform(acts("fault", bleed_s=10.0), "fault", bench, clock)
 
     report = run_virtual(main)
     assert off_at_s["supply"] == 0.0
     assert report.unconfirmed == ["signal off"]
+
+
+# --- the outputs, looked at once everything is off
+
+
+async def _made_safe(order: Order, outputs: Outputs, bench: FakeBench) -> tuple[Report, FakeClock]:
+    clock = FakeClock()
+    return await perform(acts(order, bleed_s=10.0, outputs=True), order, bench, clock, outputs=outputs), clock
+
+
+@pytest.mark.parametrize("order", ["normal", "fault"])
+async def test_the_outputs_are_looked_at_when_the_rail_is_down(order: Order) -> None:
+    """Before that they may show what the reservoir still gives; after the contacts have opened they are not there."""
+    bench = FakeBench()
+
+    async def look() -> str:
+        bench.said.append("look")
+        return "output A 0.001 Vrms"
+
+    report, _ = await _made_safe(order, look, bench)
+    assert bench.said[-2:] == (["look", "loads open"] if order == "normal" else ["read", "look"])
+    assert report.confirmed
+    assert "outputs silent: confirmed, output A 0.001 Vrms" in report.lines
+
+
+@pytest.mark.parametrize("order", ["normal", "fault"])
+async def test_outputs_that_are_heard_are_not_safe(order: Order) -> None:
+    """Something drives them though all that we know of is off (our own judgement)."""
+
+    async def look() -> str:
+        raise OutputsHeard("output A 5 Vrms")
+
+    report, clock = await _made_safe(order, look, FakeBench())
+    assert report.missing == ["outputs silent"]
+    assert "outputs silent: not confirmed: output A 5 Vrms" in report.lines
+    assert clock.now_s > 15.0  # tried again: a coupling capacitor may need a moment
+
+
+@pytest.mark.parametrize("order", ["normal", "fault"])
+async def test_outputs_that_nobody_can_look_at_are_said_and_hold_nothing_up(order: Order) -> None:
+    async def look() -> str:
+        raise ConnectionError("digitiser: no reply")
+
+    report, clock = await _made_safe(order, look, FakeBench())
+    assert report.confirmed
+    assert report.unconfirmed == ["outputs silent"]
+    assert "outputs silent: not seen: digitiser: no reply" in report.lines
+    assert clock.now_s < 5.0  # not tried again
+
+
+def test_a_look_that_never_returns_costs_a_second() -> None:
+    took_s: list[float] = []
+
+    async def main(clock: VirtualClock) -> Report:
+        async def off() -> None: ...
+
+        async def read() -> SimpleNamespace:
+            return SimpleNamespace(volts=0.0, amps=0.0)
+
+        async def look() -> str:
+            await clock.sleep(60.0)
+            return ""
+
+        bench = SimpleNamespace(
+            generator=SimpleNamespace(make_safe=off),
+            supply=SimpleNamespace(make_safe=off, read=read),
+            load_switch=SimpleNamespace(reads_back=True, open_all=off),
+        )
+        report = await perform(acts("fault", bleed_s=10.0, outputs=True), "fault", bench, clock, outputs=look)
+        took_s.append(clock.now_ns() / 1e9)
+        return report
+
+    report = run_virtual(main)
+    assert took_s == [1.0]
+    assert report.confirmed
+    assert report.unseen == {"outputs silent"}

@@ -19,6 +19,7 @@ from sequencer.publish.messages import (
     point_kept,
     run_begun,
     run_ended,
+    run_resumed,
     status,
     told,
     topic,
@@ -80,9 +81,11 @@ def test_only_the_state_is_retained() -> None:
 
 
 def test_run_messages_say_what_happened(tmp_path: Path) -> None:
-    """Begun, then ended with its outcome."""
-    first, last = payloads(tmp_path, [run_begun(head()), run_ended(head(), LATER, "tripped")])
+    """Begun, resumed by another process, then ended with its outcome."""
+    happened = [run_begun(head()), run_resumed(head(), LATER), run_ended(head(), LATER, "tripped")]
+    first, again, last = payloads(tmp_path, happened)
     assert (first["happening"], first["outcome"], first["unit_serial"]) == ("begun", None, "FPA-0117")
+    assert (again["happening"], again["outcome"], again["time"]) == ("resumed", None, LATER)
     assert (last["happening"], last["outcome"], last["time"]) == ("ended", "tripped", LATER)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,9 +14,10 @@ from scipy import integrate
 
 from sequencer.measurements.load_check import load_check
 from sequencer.measurements.noise import noise
-from sequencer.measurements.requests import Connect, Fire, Remote, SetSupply
+from sequencer.measurements.requests import Connect, Fire, Inputs, Outputs, Remote, SetSupply
 from sequencer.measurements.turn_on import turn_on
 from sequencer.measurements.values import ValueJob, Values
+from sequencer.night.wiring import Trip, Wiring
 from sequencer.plan.models import Bench, Load
 from tests.sequencer.paper_checks import (
     PaperBenchOfChecks,
@@ -141,6 +144,88 @@ def test_it_is_switched_off_by_its_remote_line_and_on_again() -> None:
     drive(noise(asked("noise", paper)), paper.answer)
     assert [r.on for r in paper.asked if isinstance(r, Remote)] == [False, True]
     assert not [r for r in paper.asked if isinstance(r, Fire | SetSupply)]
+
+
+def test_the_output_contacts_open_only_while_it_is_off() -> None:
+    """A contact that opens under a signal welds (common practice): off, open, close, on."""
+    paper = PaperBenchOfChecks()
+    drive(noise(asked("noise", paper)), paper.answer)
+    order = [one for one in paper.asked if isinstance(one, Remote | Outputs)]
+    assert order == [Remote(False), Outputs(False), Outputs(True), Remote(True)]
+
+
+@dataclass
+class Contacts:
+    """A load switch that only remembers."""
+
+    closed: set[str] = field(default_factory=set)
+
+    async def close(self, names: list[str]) -> None:
+        self.closed |= set(names)
+
+    async def open(self, names: list[str]) -> None:
+        self.closed -= set(names)
+
+
+def test_the_night_opens_no_output_contact_of_a_unit_that_is_on() -> None:
+    """Whoever asks."""
+    bench, unit = bench_model(), unit_model()
+    hands: Any = SimpleNamespace(load_switch=Contacts(set(bench.bay[0].output_contacts)), interlock=None, cut_off=None)
+    clock: Any = SimpleNamespace(now_ns=lambda: 0)
+    wiring = Wiring(hands, clock, bench, unit, bench.bay[0])
+    wiring.supply_v = 24.0
+    asyncio.run(wiring.remote(True))
+    with pytest.raises(Trip, match="while the unit is on"):
+        asyncio.run(wiring.outputs(False))
+    assert set(bench.bay[0].output_contacts) <= hands.load_switch.closed
+    asyncio.run(wiring.remote(False))
+    asyncio.run(wiring.outputs(False))
+    assert not set(bench.bay[0].output_contacts) & hands.load_switch.closed
+    asyncio.run(wiring.outputs(True))
+    assert set(bench.bay[0].output_contacts) <= hands.load_switch.closed
+
+
+def test_the_digitiser_s_own_noise_with_the_outputs_open() -> None:
+    """As with the unit off: half a step of noise and an even error of a step, of which the band holds its share."""
+    found = heard(PaperUnit(noise_v=0.0003))
+    step = 2.0 * 0.8 / 4096.0
+    own = number(found, "digitiser's own noise, outputs open, 20 Hz to 20 kHz", "A")
+    assert own == pytest.approx(step * math.sqrt((0.25 + 1.0 / 12.0) * BAND_SHARE), rel=0.02)
+
+
+@dataclass
+class Quieter(PaperBenchOfChecks):
+    """A unit whose input amplifies what stands on it: 0.4 mV at the output, and 1 mV while the generator is on it."""
+
+    apart: list[tuple[str, ...] | None] = field(default_factory=list)
+
+    def answer(self, request: Any) -> Any:
+        if isinstance(request, Inputs):
+            self.apart.append(request.channels)
+            self.unit.noise_v = 0.001 if request.channels is None else 0.0004
+        return super().answer(request)
+
+
+def test_noise_with_the_input_off_the_generator_is_told_beside_it() -> None:
+    """Where each input has a contact of its own; what it hangs on then is the bench's word for it."""
+    paper = Quieter(PaperUnit(noise_v=0.001))
+    bay = paper.bench.bay[0].model_copy(
+        update={"input_contacts": {"A": "205", "B": "206"}, "undriven_input": "600 ohm to its own ground"}
+    )
+    paper.bench = paper.bench.model_copy(update={"bay": (bay,)})
+    found = drive(noise(asked("noise", paper)), paper.answer)
+    assert paper.apart == [(), None]
+    for channel in "AB":
+        assert number(found, BAND, channel) == pytest.approx(0.001 * math.sqrt(BAND_SHARE), rel=0.015)
+        off = value(found, "noise and hum, input off, 20 Hz to 20 kHz", channel)
+        assert off.value == pytest.approx(0.0004 * math.sqrt(BAND_SHARE), rel=0.03)
+        assert off.reason == "input off the generator: 600 ohm to its own ground"
+
+
+def test_without_a_contact_for_each_input_it_says_so() -> None:
+    found = heard(PaperUnit(noise_v=0.001))
+    assert not [v for v in found.values if "input off" in v.name]
+    assert "not read with the input off it" in found.extra["termination"]
 
 
 def test_without_a_remote_line_its_supply_is_switched() -> None:

@@ -28,10 +28,11 @@ NOT_POWERED = {"do not power", "no drive"}
 OF_THE_BENCH = {
     "not the unit expected", "wrong load", "channels crossed", "probe", "probe off", "supply sense", "supply lead",
     "supply current limit",
+    "live terminal", "plus grounded", "minus grounded", "terminals joined", "outputs elsewhere",
 }  # fmt: skip
 NOTHING_TO_REPAIR = {
     "boost", "offset doubtful", "protection holds", "input ground", "contact or lead resistance", "load resistance",
-    "load drift", "digitiser range", "clock",
+    "load drift", "digitiser range", "clock", "input shell",
 }  # fmt: skip
 
 

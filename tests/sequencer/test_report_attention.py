@@ -62,6 +62,9 @@ def test_counts_are_words() -> None:
     )
     assert counted(told) == "1 of 3 within, 1 outside, 1 not measured"
     assert counted(()) == "nothing judged"
+    absent = {"name": "on the crests, with 10 nF", "value": None, "unit": "Vrms", "judgement": "not measured"}
+    nobody = {"id": "p001", "measurement": "stability", "outcome": "measured", "values": [absent] * 6}
+    assert counted(judgements(run(nobody))) == "6 not measured"
 
 
 def of_rank(rank: Rank, serial: str) -> dict[str, Any]:

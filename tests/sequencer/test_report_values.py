@@ -10,6 +10,8 @@ import pytest
 from sequencer.report.batch import batch
 from sequencer.report.blocks import Table, gathered, heads
 from sequencer.report.how_sections import how, instruments
+from sequencer.report.judged import judgements
+from sequencer.report.lines import point_line
 from sequencer.report.power_sections import power
 from sequencer.report.tables import points_table
 from sequencer.report.twice import marks, sentences
@@ -211,3 +213,58 @@ def test_one_channel_alone_is_told_apart_in_the_drawings() -> None:
     drawn = str(power(run(both, alone)).drawings[0].svg)
     assert "20 cycles, B alone" in drawn
     assert "A alone" not in drawn
+
+
+def test_what_lies_beyond_the_tones_is_not_called_not_seen() -> None:
+    """The words of this project's own reports: a figure that no tone reached, beside one that nobody saw."""
+    why = "beyond the tones (below 20 Hz): -0.31 dB there, the lowest"
+    told = run(
+        point_of(
+            "frequency_response",
+            value("-3 dB re 1 kHz, lower", None, "Hz", channel="A", reason=why),
+            value("gain at 1 kHz", None, "dB", channel="A", judgement="not measured", reason="no output"),
+        )
+    )
+    readings = [row[-3] for row in table(told, "Response")[0].rows]
+    assert readings == ["A beyond the tones (below 20 Hz)", "A not seen"]
+
+
+def test_a_line_tells_what_nobody_could_measure_apart_from_what_is_within() -> None:
+    """Six values that a person would have had to be there for are no "0 of 6 within"."""
+    absent = {"judgement": "not measured", "reason": "nobody there: a person must connect the capacitor"}
+    caps = [value("on the crests, with 10 nF", None, "Vrms", channel=n) | absent for n in "ABABAB"]
+    seen = value("on the crests", 0.004, "Vrms", channel="A", judgement=None, reason=None)
+    line = point_line("MV-0117", point_of("stability", seen, *caps, load="8R"))
+    assert line.endswith("; 6 not measured: nobody there")
+    assert "within" not in line
+    mixed = [seen | {"judgement": "within"}, seen | {"judgement": "outside"}, caps[0], caps[1] | {"reason": "too fast"}]
+    assert point_line("MV-0117", point_of("stability", *mixed, load="8R")).endswith("; 1 of 2 within; 2 not measured")
+
+
+def test_the_cycles_of_an_endurance_stand_below_its_values() -> None:
+    """One line for each cycle and channel, cold and after the work."""
+    one = {
+        "cycle": 1, "channel": "A", "rested_s": 120.0, "cold_heatsink_c": 23.0, "after_heatsink_c": 51.4,
+        "cold_offset_v": 0.0031, "after_offset_v": 0.0332, "cold_gain_db": 26.02, "after_gain_db": 26.01,
+        "cold_small_less_db": -0.02, "after_small_less_db": -1.4, "small_power_w": 1.0, "loud_power_w": 7.5,
+        "bursts": 90, "bursts_with_dropout": 2, "furthest_db": -12.04, "longest_s": 0.05,
+    }  # fmt: skip
+    calm = one | {"channel": "B", "bursts_with_dropout": 0, "furthest_db": None, "longest_s": None}
+    dropped = value("bursts with a drop-out", 2.0, "bursts", channel="A", judgement="outside", reason="none")
+    told = sections(point_of("endurance", dropped, endurance_cycles=[one, calm]))
+    below = told["Endurance"].tables[-1]
+    assert below.rows[0] == (
+        "1", "A", "2", "23.0 → 51.4", "3.10 → 33.2", "26.02 → 26.01", "−0.020 → −1.4", "1.00", "7.50", "2 of 90",
+        "−12.0 dB",
+    )  # fmt: skip
+    assert below.rows[1][-2:] == ("none", "")
+    assert len(below.heads) == len(below.rows[0])
+
+
+def test_what_lies_below_the_floor_is_told_as_less_than_it() -> None:
+    """A dash would say that nothing was seen."""
+    value = {"name": "highest THD", "value": None, "unit": "%", "channel": "A", "judgement": "within"}
+    value["reason"] = "1 % is rated; highest at 50 W; below floor, less than 0.012 %"
+    run = {"points": [{"id": "p001", "measurement": "thd_by_level", "values": [value]}], "unit": {}}
+    (judged,) = judgements(run)
+    assert judged.reading == "< 0.012 %"

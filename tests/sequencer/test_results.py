@@ -42,7 +42,7 @@ POINT_KEYS = words("""
     id measurement outcome reason load frequency_hz cycles steady supply_nominal_v channels_driven
     stopped_by stopped_by_channel stop_limit level_vrms level_measured_vrms channels rails efficiency_pct
     heatsink_c start_heatsink_c shots energy_unit_j energy_load_j traces harmonics band_hz record_s
-    sample_rate_hz lowest_thd_pct lowest_thd_power_w floor_note shot_table values
+    sample_rate_hz lowest_thd_pct lowest_thd_power_w floor_note shot_table values resumed
 """)
 CHANNEL_KEYS = words(
     "channel bridged load_ohm output_vrms crest_pos_v crest_neg_v offset_v power_w power_at_limit_w "
@@ -51,7 +51,8 @@ CHANNEL_KEYS = words(
     "thd_floor_pct burst_residual_pct burst_residual_floor_pct first_to_last_cycle_pct cycle_rows"
 )
 RUN_KEYS = words(
-    "id plan plan_sha256 unit label bench bench_sha256 bay seed version begun ended outcome points trips findings"
+    "id plan plan_sha256 unit label bench bench_sha256 bay seed version begun ended outcome points trips findings "
+    "resumed"
 )
 
 texts = st.text(max_size=20)
@@ -122,7 +123,9 @@ def test_numpy_numbers_become_plain_ones() -> None:
     assert row_to_json(ours) == row_to_json({"a": 0.1, "b": 3, "c": True, "d": [1.0], "e": [1, 2]})
 
 
-@pytest.mark.parametrize("value", [b"x", {1: 2}, object(), np.zeros(2), 1j, {1, 2}], ids=str)
+@pytest.mark.parametrize(
+    "value", [b"x", {1: 2}, object(), np.zeros(2), 1j, {1, 2}], ids=lambda value: type(value).__name__
+)
 def test_what_has_no_form_in_json_is_refused(value: Any) -> None:
     """RFC 8259, section 3 names the seven kinds of value."""
     with pytest.raises(RowRefused):

@@ -17,8 +17,8 @@ from sequencer.on_paper import accepted
 from sequencer.plan.load import load_bench, load_inputs, load_unit, shipped
 from sequencer.plan.models import Bench, Unit
 from sequencer.plan.refuse import refusals_of
-from simulators.panels.load_switch_a import CONTACTS
-from simulators.panels.thermometer_a import INPUTS
+from simulators.panels.load_switch_common import CONTACTS
+from simulators.panels.thermometer_common import INPUTS
 from simulators.world.bench_truth import BenchTruth
 from simulators.world.truth_files import SHIPPED, all_shipped_units, load_bench_truth
 from simulators.world.unit_truth import UnitTruth
@@ -28,9 +28,12 @@ README = (ROOT / "sequences" / "README.md").read_text(encoding="utf-8")
 NAMES = shipped()
 LINE_PLANS = {"line_output"}  # they name the loads of the bench for 100 V lines
 LINE_BENCH = "line_workshop"
+METER_PLANS, METER_BENCH = {"compared"}, "meter_workshop"  # they need a meter
 # They need all hardware.
-STEADY_PLANS = {"steady", "soak_short", "quiet_hour", "cold_and_hot", "rate_after_repair", "overnight_batch"}
+STEADY_PLANS = {"steady", "soak_short", "quiet_hour", "long_night", "cold_and_hot", "rate_after_repair"}
+STEADY_PLANS |= {"overnight_batch"}
 FULL_BENCH = "ferry_workshop"
+SWITCHED_PLANS, HAND_BENCH = {"response"}, "by_hand"  # they change loads within a point: no person does that
 # A fault that came after its last measurement makes these differ from it, on purpose.
 CHANGED = {("MV-0132", "idle"), ("MV-0135", "idle"), ("MV-0139", "gain B")}
 
@@ -38,7 +41,12 @@ CHANGED = {("MV-0132", "idle"), ("MV-0135", "idle"), ("MV-0139", "gain B")}
 def benches_for(plan: str) -> list[str]:
     if plan in LINE_PLANS:
         return [LINE_BENCH]
-    return [FULL_BENCH] if plan in STEADY_PLANS else [name for name in NAMES["benches"] if name != LINE_BENCH]
+    if plan in METER_PLANS:
+        return [METER_BENCH]
+    if plan in STEADY_PLANS:
+        return [FULL_BENCH]
+    without = {LINE_BENCH} | ({HAND_BENCH} if plan in SWITCHED_PLANS else set())
+    return [name for name in NAMES["benches"] if name not in without]
 
 
 def units_for(bench: Bench) -> list[str]:
@@ -224,7 +232,7 @@ def test_the_line_units_passband_ends_above_where_its_core_saturates() -> None:
 
 def test_the_night_for_five_is_the_demo() -> None:
     for plan in (None, "overnight_batch"):
-        inputs, _ = accepted(plan, (), None)
+        _, inputs, _ = accepted(plan, (), None)
         assert inputs.plan.model.name == "overnight_batch"
         assert inputs.plan.model.reference == "first and last"
         assert inputs.bench.model.name == "ferry_workshop"
@@ -233,6 +241,6 @@ def test_the_night_for_five_is_the_demo() -> None:
 
 
 def test_another_plan_stands_on_the_first_bench() -> None:
-    inputs, _ = accepted("first", (), None)
+    _, inputs, _ = accepted("first", (), None)
     assert inputs.bench.model.name == "workshop"
     assert [one.loaded.model.serial for one in inputs.units] == ["MV-0117", "MV-0122"]

@@ -19,7 +19,7 @@ from sequencer.analysis.records import Record
 from sequencer.errors import InputRefused
 from sequencer.ledger.names import LONGEST, safe_name
 from sequencer.ledger.traces import read_trace, trace_name, write_trace
-from sequencer.measurements.requests import Fire, Shot
+from sequencer.measurements.requests import Fire, SecondTone, Shot
 
 RATE_HZ = 100_000.0
 
@@ -235,3 +235,19 @@ def test_ordinary_serials_are_left_as_they_are() -> None:
 def test_parts_cannot_pass_for_one_another() -> None:
     """a-b, c is not a, b-c."""
     assert trace_name("a-b", "c") != trace_name("a", "b-c")
+
+
+def test_both_tones_of_a_pair_come_back(tmp_path: Path) -> None:
+    """60 Hz and 7 kHz, 4 to 1 (the pair of IEC 60268-3, from memory): what is read again must know the second one. A
+    trace of one tone tells of none, and so does one written before there was a place for it.
+    """
+    pair = Fire(0.5, 60.0, 20, {"ch1": 40.0}, "distortion", second=SecondTone(7000.0, 4.0))
+    write_trace(tmp_path / "pair.npz", shot({"ch1": record(sine_codes(2100))}, request=pair))
+    assert read_trace(tmp_path / "pair.npz").request.second == SecondTone(7000.0, 4.0)
+    write_trace(tmp_path / "one.npz", shot({"ch1": record(sine_codes(2100))}))
+    assert read_trace(tmp_path / "one.npz").request.second is None
+    with zipfile.ZipFile(tmp_path / "one.npz") as full, zipfile.ZipFile(tmp_path / "old.npz", "w") as old:
+        for name in full.namelist():
+            if not name.startswith("second_"):
+                old.writestr(name, full.read(name))
+    assert read_trace(tmp_path / "old.npz").request.second is None

@@ -42,12 +42,12 @@ def test_modulation_of_four_to_one(clock_ppm: float) -> None:
     pairs 1.592119 % and 0.477636 % (IEC 60268-3, from memory)."""
     products, fit = modulation(record((0.8, 60.0), (0.2, 7000.0), 15, clock_ppm), 60.0, 7000.0, 15)
     found = named(products)
-    assert fit.amplitudes_v[7000.0] == pytest.approx(GAIN * 0.200990, rel=1e-4)
-    assert fit.clock == pytest.approx(1.0 + 1e-6 * clock_ppm, abs=2e-7)
+    assert fit.peak_v((0, 1)) == pytest.approx(GAIN * 0.200990, rel=1e-4)
+    assert fit.clock == pytest.approx(1e-6 * clock_ppm, abs=2e-7)
     expected = {"modulation distortion": 1.175368, "d2 of modulation": 1.592119, "d3 of modulation": 0.477636}
     for name, pct in expected.items():
-        assert abs(100.0 * found[name].ratio - pct) <= max(400.0 * found[name].u, 0.0005), name
-        assert not found[name].below_floor
+        assert abs(100.0 * found[name].of.value - pct) <= max(400.0 * found[name].of.u, 0.0005), name
+        assert not found[name].of.below_floor
     assert {one.denominator for one in products} == {"the second tone"}
 
 
@@ -57,9 +57,9 @@ def test_difference_of_two_like_tones(clock_ppm: float) -> None:
     2.25 a3 A^3 = 0.50140625: 0.249299 % and 0.093487 % over the sum of both tones, as the code names it."""
     products, fit = difference(record((0.5, 19000.0), (0.5, 20000.0), 760, clock_ppm), 19000.0, 20000.0, 760)
     found = named(products)
-    assert fit.amplitudes_v[19000.0] == pytest.approx(GAIN * 0.50140625, rel=1e-4)
+    assert fit.peak_v((1, 0)) == pytest.approx(GAIN * 0.50140625, rel=1e-4)
     for name, pct in {"d2 of difference tones": 0.249299, "d3 of difference tones": 0.093487}.items():
-        assert abs(100.0 * found[name].ratio - pct) <= max(400.0 * found[name].u, 0.0005), name
+        assert abs(100.0 * found[name].of.value - pct) <= max(400.0 * found[name].of.u, 0.0005), name
     assert {one.denominator for one in products} == {"the sum of both tones"}
 
 
@@ -70,10 +70,10 @@ def test_a_straight_path_shows_nothing_but_its_floor() -> None:
     noise = np.random.default_rng(3).normal(0.0, 0.01, t.size)
     flat = Record(x + noise, 1.0 / RATE_HZ, float(t[0]), 0.001, 13.0, False, 14)
     products, fit = modulation(flat, 60.0, 7000.0, 15)
-    assert all(one.below_floor for one in products)
+    assert all(one.of.below_floor for one in products)
     assert fit.residual_rms_v == pytest.approx(0.01, rel=0.02)  # what was put in
     sides = next(one for one in products if one.name == "modulation distortion")
-    assert sides.floor == pytest.approx(math.sqrt(4.0 * 10 * 0.01**2 / (fit.samples * 2.0**2)), rel=0.03)
+    assert sides.of.floor == pytest.approx(math.sqrt(4.0 * 10 * 0.01**2 / (fit.samples * 2.0**2)), rel=0.03)
 
 
 def test_a_burst_too_short_for_both_tones_is_refused() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import heapq
 from collections.abc import Callable, Hashable
+from dataclasses import replace
 
 from simulators.bench import FRONTS, BenchSpec, Instrument, SimulatedBench
 from simulators.faults import LinkFault, LinkFaults
@@ -114,6 +115,37 @@ async def test_a_restart_puts_a_panel_back_to_power_on() -> None:
         assert await ask(address, "CONF:OUTP?") == "ON"
         assert await answer_or_nothing(address, "CONF:OUTP?") == ""
         assert await ask(address, "*ESR?;:CONF:OUTP?") == "128;OFF"
+    finally:
+        await bench.stop()
+
+
+OTHERS = {
+    "generator-b": ("*IDN?", b"SALTMARSH,WG-12,X1,2.03\r\n"),
+    "generator-c": ("*IDN?", b"HARBOUR INSTRUMENTS,KV-5,X1,5.1\n"),
+    "digitiser-c": ("*IDN?", b"PILOT CUTTER,D-10,X1,3.30\n"),
+    "supply-c": ("*IDN?", b"SALTMARSH,TP-3,X1,1.19\n"),
+    "load-switch-b": ("*IDN?", b"WINDLASS,CM-48,X1,1.6\n"),
+    "load-switch-c": ("*IDN?", b"PILOT CUTTER,DL-48,X1,2.2\n"),
+    "thermometer-b": ("*IDN?", b"WINDLASS,TS-16,X1,4.0\n"),
+    "thermometer-c": ("I", b"BINNACLE T16 sX1 v1.3\r"),
+    "meter-b": ("*IDN?", b"PILOT CUTTER,V-6,X1,1.02\n"),
+    "meter-c": ("ID?", b"BINNACLE VM-4 sX1 v2.0\n"),
+}
+
+
+async def test_other_fronts_answer_with_their_own_line_ends() -> None:
+    """Identities and line ends of the programming pages, by a socket; each as the instrument a role names."""
+    spec = replace(SPEC, roles={name: Instrument(name, "X1") for name in OTHERS})
+    bench = SimulatedBench(spec, SteppedTime(), seed=1)
+    addresses = await bench.start()
+    try:
+        for name, (question, expected) in OTHERS.items():
+            end = expected[-1:]
+            reader, writer = await asyncio.open_connection("127.0.0.1", int(addresses[name].split("::")[2]))
+            writer.write(question.encode() + (b"\r\n" if expected.endswith(b"\r\n") else end))
+            assert await reader.readuntil(end) == expected
+            writer.close()
+            await writer.wait_closed()
     finally:
         await bench.stop()
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
+import drivers
 from drivers.actor import Actor
 from drivers.capabilities import RoleName
 from drivers.dialect import load_dialect
-from drivers.link import LinkModel
+from drivers.joining import link_model
 from drivers.roles.capture import DigitiserSettings
 from drivers.roles.digitiser import Digitiser
 from drivers.roles.generator import Generator, GeneratorCeilings
 from drivers.roles.load_switch import LoadSwitch
+from drivers.roles.meter import Meter
 from drivers.roles.supply import Supply, SupplyCeilings
 from drivers.roles.thermometer import Thermometer
 from sequencer.clock import VirtualClock, run_virtual
@@ -30,7 +33,17 @@ FACTORS = {1: 10.0, 2: 10.0, 3: 1.0}
 WIRES = {1: "output A", 2: "rail", 3: "input"}
 CEILINGS = SupplyCeilings(31.2, 35.0, 34.32)
 BAY_CONTACTS = ("201", "202", "203")
-NO_ERROR = b'0,"No error"\n'
+METER_CONTACTS = ("109",)
+NO_ERRORS = {"SYST:ERR?": b'0,"No error"', "FAULT?": b"FAULT 0,NONE", "ERR?": b"0"}  # by the pages
+DIALECTS = Path(drivers.__file__).parent / "dialects"
+FIRST_FRONTS: dict[RoleName, str] = {
+    "generator": "generator-a",
+    "digitiser": "digitiser-a",
+    "supply": "supply-a",
+    "load_switch": "load-switch-a",
+    "thermometer": "thermometer-a",
+    "meter": "meter-a",
+}
 
 UNIT = UnitTruth(
     "MV-0700",
@@ -53,6 +66,7 @@ class Joint:
     supply: Supply
     load_switch: LoadSwitch
     thermometer: Thermometer
+    meter: Meter
     said: list[tuple[str, str, bytes | None]] = field(default_factory=list)
 
     def asks(self, role: str, question: str) -> str:
@@ -64,7 +78,8 @@ class Joint:
     @property
     def errors(self) -> list[bytes]:
         """Whatever the instruments had to complain of."""
-        return [r for _, m, r in self.said if m == "SYST:ERR?" and r is not None and r != NO_ERROR]
+        asked = [(m, r.strip()) for _, m, r in self.said if m in NO_ERRORS and r is not None]
+        return [reply for message, reply in asked if reply != NO_ERRORS[message]]
 
     @property
     def bursts(self) -> list[BurstRow]:
@@ -84,17 +99,15 @@ class Joint:
         await self.clock.sleep(1.0)
 
 
-def joint(
-    body: Callable[[Joint], Awaitable[None]], *, digitiser: str = "digitiser-a", supply: str = "supply-a"
-) -> None:
-    """Runs `body` on such a bench, with the shipped dialect of each front on our side."""
-    fronts: dict[RoleName, str] = {
-        "generator": "generator-a",
-        "digitiser": digitiser,
-        "supply": supply,
-        "load_switch": "load-switch-a",
-        "thermometer": "thermometer-a",
-    }
+def described(*fronts: str) -> list[str]:
+    """Those of which a dialect ships."""
+    return [front for front in fronts if (DIALECTS / f"{front}.toml").exists()]
+
+
+def joint(body: Callable[[Joint], Awaitable[None]], **other_fronts: str) -> None:
+    """Runs `body` on such a bench, with the shipped dialect of each front on our side. other_fronts: role -> front,
+    where it is not the first of its class."""
+    fronts = {role: other_fronts.get(role, front) for role, front in FIRST_FRONTS.items()}
     spec = BenchSpec(
         roles={role: Instrument(front, "7") for role, front in fronts.items()},
         wiring=WIRES,
@@ -102,6 +115,7 @@ def joint(
         bays=(Bay("1", UNIT, BAY_CONTACTS, {}, {"A": "301"}),),
         probe_factors=FACTORS,
         truth=TRUTH,
+        meter={"output A": METER_CONTACTS},
     )
 
     async def main(clock: VirtualClock) -> None:
@@ -112,7 +126,7 @@ def joint(
         addresses = await bench.start()
         dialects = {role: load_dialect(front, role) for role, front in fronts.items()}
         actors = {
-            role: Actor(LinkModel(role, addresses[role]), dialect.greeting(), clock)
+            role: Actor(link_model(dialect, role, addresses[role]), dialect.greeting(), clock)
             for role, dialect in dialects.items()
         }
         try:
@@ -125,6 +139,7 @@ def joint(
                     Supply(actors["supply"], dialects["supply"], CEILINGS),
                     LoadSwitch(actors["load_switch"], dialects["load_switch"]),
                     Thermometer(actors["thermometer"], dialects["thermometer"]),
+                    Meter(actors["meter"], dialects["meter"]),
                     said,
                 )
             )

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from simulators.world.journal import BurstRow
-from tests.wire.fault_matrix import ACTS, BURST_J, LINK, LOAD_J, UNIT_J, Case, Locator, Run, cases, night
+from tests.wire.fault_cases import ACTS, LINK, Case, cases
+from tests.wire.fault_matrix import BURST_J, LOAD_J, UNIT_J, Locator, Run, night
 
 
 @dataclass(frozen=True)

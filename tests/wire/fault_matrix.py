@@ -1,32 +1,32 @@
-"""Every fault in every phase of a point: the nights, when each phase is, and the cases, drawn so that each pair of
-instrument and kind, of instrument and phase and of kind and phase occurs.
+"""Nights with one fault, and when each phase of a point is.
 
-Simulated time is the same in every run, so a phase is a time in the night without faults.
+Simulated time is the same in every run, so a phase is a time in the night without faults. NIGHTRAMP_SEED draws the
+noise; what else it draws stands with the cases.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import os
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 from sequencer.compose import Done, DryRun, Rig, dry_run
 from sequencer.measurements.requests import Fire, Reply, Request, Shot
 from sequencer.night.listen import Nobody
 from sequencer.night.setup import UnitRun
 from simulators.bench import SimulatedBench
-from simulators.faults import LINK_KINDS, Kind, LinkFault, LinkFaults
-from simulators.world.unit_truth import UnitTruth
+from simulators.faults import LinkFaults
+from simulators.world.setting import Setting
 from tests.wire.safety_nights import FIRST, FRONT, ROOT, SECOND, Ended, Said
 
+SEED = int(os.environ.get("NIGHTRAMP_SEED", "1"))
 ROLES = tuple(FRONT)
-LINK = tuple(get_args(Kind))
 MOMENT_S = 0.0005  # before a message, so that the fault is there when it comes
-# The longest of them last beyond the links' 2 s; a garrulous instrument is cut off after a line's length already.
-FOR_S = {"late": 3.0, "dribble": 0.2, "refused": 1.0, "frozen": 3.0, "babble": 0.5}
+SENSOR = "301"  # of the first unit
 SERIAL, NEXT = FIRST.replace("mv_", "MV-"), SECOND.replace("mv_", "MV-")
 BURST_J, LOAD_J, UNIT_J = 400.0, 3700.0, 3000.0  # what unit and bench allow: per burst; into loads, unit, in a point
 
@@ -77,46 +77,76 @@ class Heard(Nobody):
             self.shots.append((run.unit.serial, self._point, reply))
 
 
+@dataclass(frozen=True)
+class Seen:
+    """The world at one instant, by its own clock: how it stands, and what the thermometer's panel shows of the first
+    sensor."""
+
+    at_ns: int
+    setting: Setting
+    sensor_c: float
+
+    @classmethod
+    def of(cls, bench: SimulatedBench, at_ns: int) -> Seen:
+        shown_c = bench.panels["thermometer"]._celsius(SENSOR, at_ns)  # type: ignore[attr-defined]
+        return cls(at_ns, bench.world._timeline.last.setting, shown_c)
+
+
 @dataclass
 class Run:
-    """A night as it ended."""
+    """A night as it ended. seen: what the world had before and after something was done to it."""
 
     ended: Ended
     heard: Heard
+    seen: list[Seen] = field(default_factory=list)
 
     @property
     def end_ns(self) -> int:
         return round(self.ended.done.bench_s * 1e9) + 1
 
 
-def night(folder: Path, faults: Mapping[str, LinkFaults] | None = None, act: tuple[float, Act] | None = None) -> Run:
+def night(
+    folder: Path,
+    faults: Mapping[str, LinkFaults] | None = None,
+    act: tuple[float, Act] | None = None,
+    units: Sequence[str] = (FIRST, SECOND),
+) -> Run:
     """faults: of links, by role. act: bench time in s, and what is then done to the bench."""
     folder.mkdir(parents=True, exist_ok=True)
-    units = tuple(_written(folder, "units", name, ("[heat]", f"[limit]\nenergy_per_burst_j = {BURST_J}\n\n[heat]"))
-                  for name in (FIRST, SECOND))  # fmt: skip
+    limit = f"[limit]\nenergy_per_burst_j = {BURST_J}\n\n[heat]"
+    files = tuple(_written(folder, "units", name, ("[heat]", limit)) for name in units)
     ceilings = f"[ceiling]\nenergy_load_j = {LOAD_J}\nenergy_unit_j = {UNIT_J}\n"
     bench = _written(folder, "benches", "ferry_workshop", ("[ceiling]", ceilings))
     (folder / "plan.toml").write_text(PLAN)
     benches: list[SimulatedBench] = []
     said: list[Said] = []
-    struck: list[int] = []
+    seen: list[Seen] = []
 
     def watch(made: SimulatedBench) -> None:
         benches.append(made)
-        if act is not None:
-            at_ns, does = round(act[0] * 1e9), act[1]
-            made.servers["supply"].timebase.call_at_ns(at_ns, lambda: (struck.append(at_ns), does(made, at_ns))[0])
+        if act is None:
+            return
+        timebase = made.servers["supply"].timebase
+
+        def strike() -> None:
+            now_ns = timebase.now_ns()
+            made.world.contacts(now_ns)  # what was due before has happened
+            seen.append(Seen.of(made, now_ns))
+            act[1](made, now_ns)
+            seen.append(Seen.of(made, now_ns))
+
+        timebase.call_at_ns(round(act[0] * 1e9), strike)
 
     def log(now_ns: int, front: str, message: str, reply: bytes | None) -> None:
         said.append(Said(now_ns, front, message))
 
     heard = Heard()
-    asked = DryRun(
-        str(folder / "plan.toml"), units, bench, folder / "out", rig=Rig(faults or {}, log, watch), listener=heard
-    )
+    rig = Rig(faults or {}, log, watch)
+    asked = DryRun(str(folder / "plan.toml"), files, bench, folder / "out", SEED, rig=rig, listener=heard)
     done: Done = dry_run(asked, lambda line: None)
-    struck += [s.at_ns for s in said if s.message.startswith("(")]
-    return Run(Ended(done, json.loads((folder / "out" / "results.json").read_text()), benches[0], said, struck), heard)
+    struck = [one.at_ns for one in seen[:1]] + [s.at_ns for s in said if s.message.startswith("(")]
+    results = json.loads((folder / "out" / "results.json").read_text())
+    return Run(Ended(done, results, benches[0], said, struck), heard, seen)
 
 
 def _written(folder: Path, kind: str, name: str, change: tuple[str, str]) -> str:
@@ -138,15 +168,23 @@ Slot = tuple[str, str]
 
 @dataclass(frozen=True)
 class Moment:
-    """Bench time, s, of a phase's beginning and end; asked: who is asked something within it."""
+    """Bench time, s, of a phase's beginning and end; questions: when who is asked something within it, ns."""
 
     at_s: float
     until_s: float
-    asked: tuple[str, ...] = ()
+    questions: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+
+    @property
+    def asked(self) -> Collection[str]:
+        return self.questions.keys()
+
+    def has(self, at_ns: int) -> bool:
+        return round(self.at_s * 1e9) <= at_ns < round(self.until_s * 1e9)
 
     def of(self, said: Sequence[Said]) -> Moment:
-        within = [s for s in said if self.at_s <= s.at_ns * 1e-9 < self.until_s and "?" in s.message]
-        return replace(self, asked=tuple(r for r in ROLES if any(s.front == FRONT[r] for s in within)))
+        within = [s for s in said if self.has(s.at_ns) and "?" in s.message]
+        times = {role: tuple(s.at_ns for s in within if s.front == FRONT[role]) for role in ROLES}
+        return replace(self, questions={role: found for role, found in times.items() if found})
 
 
 @dataclass
@@ -221,111 +259,3 @@ class Locator:
 
     def _done_s(self, shot: Shot) -> float:
         return self.after("supply", "STAT:QUES?", self._read_s(shot))
-
-
-# --- what happens to unit and bench
-
-
-def changed_unit(change: Callable[[UnitTruth], UnitTruth]) -> Act:
-    """The unit in the first bay is another one from then on."""
-
-    def act(bench: SimulatedBench, now_ns: int) -> None:
-        world = bench.world
-        world.contacts(now_ns)  # what was due before has happened
-        first, *others = world.layout.bays
-        assert first.unit is not None
-        layout = replace(world.layout, bays=(replace(first, unit=change(first.unit)), *others))
-        world.layout = world._climate._layout = layout
-        world._reopen(now_ns)
-
-    return act
-
-
-def latched(bench: SimulatedBench, now_ns: int) -> None:
-    """Its protection has acted, and holds until the unit is off."""
-    from simulators.world.readiness import Due
-    from simulators.world.unit_truth import ProtectionTruth
-
-    bench.world._ready.cuts["1"] = Due(now_ns, "offset", None)
-    changed_unit(lambda unit: replace(unit, protection=ProtectionTruth()))(bench, now_ns)
-
-
-def _shorted(unit: UnitTruth) -> UnitTruth:
-    a, *others = unit.channels
-    return replace(unit, channels=(replace(a, fault="shorted"), *others))
-
-
-def lead_off(bench: SimulatedBench, now_ns: int) -> None:
-    """Nothing comes out any more, and the supply's own panel does not know."""
-    bench.world.set_supply(now_ns, 0.0, 25.0, on=False)
-
-
-def broken_off(bench: SimulatedBench, now_ns: int) -> None:
-    bench.panels["thermometer"].broken.add("301")  # type: ignore[attr-defined]
-
-
-ACTS: dict[str, Act] = {
-    "short": changed_unit(_shorted),
-    "supply lead off": lead_off,
-    "sensor broken": broken_off,
-    "protection latched": latched,
-    "runaway": changed_unit(lambda unit: replace(unit, feed=replace(unit.feed, idle_a=4.0))),
-}
-
-
-# --- the cases
-
-
-@dataclass(frozen=True)
-class Case:
-    """One fault. role: whose link, or "unit"."""
-
-    kind: str
-    role: str
-    slot: Slot
-
-    @property
-    def name(self) -> str:
-        return f"{self.role} {self.kind}, {' '.join(part for part in self.slot if part)}"
-
-    @property
-    def kept(self) -> int:
-        """Points finished before it strikes."""
-        return KEPT[self.slot[0] or self.slot[1]]
-
-    def run(self, folder: Path, moments: Mapping[Slot, Moment]) -> Run:
-        at_s = moments[self.slot].at_s
-        if self.role == "unit":
-            return night(folder, act=(at_s, ACTS[self.kind]))
-        fault = LinkFault(self.kind, at_s=at_s, for_s=FOR_S.get(self.kind, 0.0))  # type: ignore[arg-type]
-        return night(folder, {self.role: LinkFaults((fault,))})
-
-
-def possible(kind: str, role: str, moment: Moment) -> bool:
-    """What spoils a reply needs somebody who is asked; what concerns a link as a whole strikes by itself."""
-    return kind in LINK_KINDS or role in moment.asked
-
-
-def in_turn(kind: str, slot: Slot, moments: Mapping[Slot, Moment]) -> Case:
-    """Kind and phase, with the instrument whose turn it is among those that can."""
-    able = [role for role in ROLES if possible(kind, role, moments[slot])]
-    return Case(kind, able[(LINK.index(kind) + SLOTS.index(slot)) % len(able)], slot)  # type: ignore[arg-type]
-
-
-def missing(moments: Mapping[Slot, Moment]) -> Iterator[Case]:
-    """What pairs of instrument and kind, or of instrument and phase, still lack: the first case that has them."""
-    found = [in_turn(kind, slot, moments) for kind, slot in product(LINK, SLOTS)]
-    kinds = {(case.role, case.kind) for case in found}
-    slots = {(case.role, case.slot) for case in found}
-    for role, slot, kind in product(ROLES, SLOTS, LINK):
-        if possible(kind, role, moments[slot]) and ((role, kind) not in kinds or (role, slot) not in slots):
-            kinds.add((role, kind))
-            slots.add((role, slot))
-            yield Case(kind, role, slot)
-
-
-def cases(moments: Mapping[Slot, Moment]) -> tuple[Case, ...]:
-    """All of them: of units and bench, of links in turn, and what is missing then."""
-    acts = (Case(kind, "unit", slot) for kind, slot in product(ACTS, SLOTS))
-    links = (in_turn(kind, slot, moments) for kind, slot in product(LINK, SLOTS))
-    return (*acts, *links, *missing(moments))

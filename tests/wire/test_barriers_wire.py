@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from sequencer.compose import DryRun, Rig, dry_run
-from sequencer.errors import EXIT_DONE, EXIT_TRIPPED
+from sequencer.errors import EXIT_DONE, EXIT_NOT_CONFIRMED_SAFE, EXIT_TRIPPED
 from sequencer.faults_file import DeclaredBarrierFault
 from sequencer.night.watch import Watch
 from sequencer.report.how_sections import how
@@ -173,9 +173,28 @@ def test_a_welded_relay_is_refused_before_anything_is_powered(tmp_path: Path) ->
     assert "tripped: cut_off: still in 3 s after its last feed, where 2 s are set" in ended.done.text
     assert f"next: {REMEDIES[BENCH]}" in ended.done.text
     assert "cut-off released: not confirmed" in ended.done.text
-    assert ended.runs == []
+    (one,) = ended.runs  # of the first unit, so that results.json tells why nothing was measured
+    (trip,) = one["trips"]
+    assert (one["outcome"], one["points"], trip["cause"]) == ("tripped", [], "bench")
+    assert trip["sentence"].startswith("cut_off: still in 3 s after its last feed, where 2 s are set")
+    assert trip["confirmed_safe"]
+    assert trip["not_confirmed"] == ["cut-off released"]
+    assert one.get("cut_off") is None  # nothing was proved
     assert ended.told_ns("supply", "OUTP ON") == ended.told_ns("load_switch", "ROUT:CLOS (") == []
     assert ended.is_off
+
+
+@pytest.mark.parametrize("role", ["interlock", "cut_off", "supply"])
+def test_what_does_not_answer_before_the_first_unit_is_kept_too(role: str, tmp_path: Path) -> None:
+    faults = {role: LinkFaults((LinkFault("silent", at_s=0.0, times=None),))}
+    ended = night(tmp_path, IDLE, Case(faults=faults), (UNIT,), "line_workshop")
+    (one,) = ended.runs
+    (trip,) = one["trips"]
+    assert (one["outcome"], one["points"], trip["cause"]) == ("tripped", [], "link")
+    assert trip["sentence"].startswith(f"{role}: ")
+    assert trip["confirmed_safe"] is (role != "supply")
+    assert ended.done.exit_code == (EXIT_NOT_CONFIRMED_SAFE if role == "supply" else EXIT_TRIPPED)
+    assert ended.told_ns("supply", "OUTP ON") == []
 
 
 @pytest.mark.parametrize(

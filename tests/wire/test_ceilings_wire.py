@@ -71,7 +71,7 @@ WRONG = [
     Wrong("power", "turned to 50 ohm in the search", TO_50, 5, ends_badly=True),
     Wrong("soak", "turned to 50 ohm", TO_50, 4, ends_badly=True),
     Wrong("protection", "turned to 50 ohm", TO_50, 4, ends_badly=True),
-    Wrong("power", "turned to Vpp in the search", TO_VPP, 4),
+    Wrong("power", "turned to Vpp in the search", TO_VPP, 4, ends_badly=True),
     Wrong("power", "both probes 1:1", shown=BOTH),
     Wrong("power", "one probe 1:1", shown={2: 0.1}),
     Wrong("soak", "both probes 1:1", shown=BOTH),
@@ -128,7 +128,7 @@ def _most() -> Most:
         ceiling.burst_s,
         min(ceiling.supply_v, unit.supply_v.max),
         min(ceiling.supply_a, unit.supply_a_max),
-        1.1 * ceiling.supply_v,
+        1.1 * min(ceiling.supply_v, unit.supply_v.max),
     )
 
 

@@ -14,19 +14,22 @@ from drivers.errors import CeilingPassed, LinkTimeout, NotANumber, NotFinished, 
 from drivers.roles.capture import Capture, RawTrace
 from simulators.panels.supply_a import SupplyA
 from simulators.panels.supply_b import SupplyB
+from simulators.panels.supply_c import SupplyC
 from tests.wire.contract_bench import (
     BAY_CONTACTS,
     IDLE_A,
     INPUT_OHM,
+    METER_CONTACTS,
     OFFSET_V,
     SOURCE_OHM,
     WIRES,
     Joint,
+    described,
     joint,
 )
 
-DIGITISERS = ["digitiser-a", "digitiser-b"]
-SUPPLIES = ["supply-a", "supply-b"]
+DIGITISERS = described("digitiser-a", "digitiser-b", "digitiser-c")
+SUPPLIES = described("supply-a", "supply-b", "supply-c")
 LEVEL_VRMS, FREQUENCY_HZ, CYCLES = 0.5, 1000.0, 20
 AT_INPUT = INPUT_OHM / (INPUT_OHM + 50.0)  # the generator's 50 ohm into the unit's input, a divider
 
@@ -163,14 +166,20 @@ def test_samples_are_the_volts_of_the_wires(front: str) -> None:
 
 @pytest.mark.parametrize(
     ("front", "rate_hz", "samples", "full_scale_v"),
-    [("digitiser-a", 5e5, 20_100, {1: 40.0, 3: 0.4}), ("digitiser-b", 1e6, 20_050, {1: 25.0, 3: 0.5})],
+    [
+        ("digitiser-a", 5e5, 20_100, {1: 40.0, 3: 0.4}),
+        ("digitiser-b", 1e6, 20_050, {1: 25.0, 3: 0.5}),
+        ("digitiser-c", 1e6, 20_050, {1: 25.6, 3: 0.512}),
+    ],
 )
 def test_a_capture_is_told_as_the_instrument_rounds_it(
     front: str, rate_hz: float, samples: int, full_scale_v: dict[int, float]
 ) -> None:
-    """Pages: a rounds 7e5 Hz down to 5e5 and samples up to hundreds, 8 divisions; b rounds up to 1e6, 10 divisions.
+    """Pages: a rounds 7e5 Hz down to 5e5 and samples up to hundreds, 8 divisions; b and c round up to 1e6, 10 and 10.24
+    divisions.
 
-    Ranges 1-2-5 a division, up: 21 V at 10:1 is 2.1 V: a 1 V x 4, b 0.5 V x 5, times ten; 0.3 V: 0.1 x 4, 0.1 x 5.
+    Ranges 1-2-5 a division, up: 21 V at 10:1 is 2.1 V: a 1 V x 4, b 0.5 V x 5, c 0.5 V x 5.12, times ten; 0.3 V: 0.1 x
+    4, 0.1 x 5, 0.1 x 5.12.
     """
 
     async def body(at: Joint) -> None:
@@ -197,7 +206,9 @@ def test_more_than_fits_is_called_overloaded_on_either_side(front: str) -> None:
     joint(body, digitiser=front)
 
 
-@pytest.mark.parametrize(("front", "error"), [("digitiser-a", NotFinished), ("digitiser-b", LinkTimeout)])
+@pytest.mark.parametrize(
+    ("front", "error"), [("digitiser-a", NotFinished), ("digitiser-b", LinkTimeout), ("digitiser-c", NotFinished)]
+)
 def test_a_capture_without_a_trigger_ends_by_name_and_the_next_is_right(front: str, error: type[Exception]) -> None:
     """Page of b: the blocked query never answers; a new connection frees it, and then it must be prepared again."""
 
@@ -222,7 +233,7 @@ def test_a_capture_without_a_trigger_ends_by_name_and_the_next_is_right(front: s
 
 @pytest.mark.parametrize(
     ("front", "state", "rest"),
-    [("digitiser-a", ":TRIG:STAT?", "STOP"), ("digitiser-b", "TRIG:STATE?", "SAVE")],
+    [("digitiser-a", ":TRIG:STAT?", "STOP"), ("digitiser-b", "TRIG:STATE?", "SAVE"), ("digitiser-c", "MODE?", "STOP")],
 )
 def test_an_armed_digitiser_is_brought_to_rest(front: str, state: str, rest: str) -> None:
     async def body(at: Joint) -> None:
@@ -266,9 +277,11 @@ def test_supply_gives_and_reads_what_is_there(front: str) -> None:
         off_ns = at.clock.now_ns()
         await at.clock.sleep(1.0)
         read = await at.supply.read()
-        true = at.bench.world.supply_means(at.clock.now_ns() - 50_000_000, at.clock.now_ns())
-        assert read.volts == pytest.approx(true.volts, rel=0.06)  # windows of 20 and 50 ms on a decay of 1.2 s
-        assert read.volts == pytest.approx(24.0 * math.exp(-(at.clock.now_ns() - off_ns) * 1e-9 / 1.2), rel=0.06)
+        # Windows of 20 and 50 ms on a decay of 1.2 s; page of c: 100 ms, and amps are asked for after volts.
+        to_ns = at.clock.now_ns() - (112_000_000 if front == "supply-c" else 0)
+        true = at.bench.world.supply_means(to_ns - 50_000_000, to_ns)
+        assert read.volts == pytest.approx(true.volts, rel=0.06)
+        assert read.volts == pytest.approx(24.0 * math.exp(-(to_ns - off_ns) * 1e-9 / 1.2), rel=0.06)
         assert abs(read.amps) < 0.001
         assert at.errors == []
 
@@ -330,7 +343,7 @@ def test_each_trip_is_named_stands_and_is_cleared_by_hand_only(front: str, why: 
     async def body(at: Joint) -> None:
         await at.energise()
         panel = at.bench.panels["supply"]
-        assert isinstance(panel, SupplyA | SupplyB)
+        assert isinstance(panel, SupplyA | SupplyB | SupplyC)
         panel.trip(at.clock.now_ns(), why)  # type: ignore[arg-type]
         assert (await at.supply.status()).tripped == named
         await at.clock.sleep(10.0)
@@ -405,6 +418,36 @@ def test_degrees_are_those_of_the_heat_sink_and_an_open_input_is_no_number() -> 
         with pytest.raises(NotANumber):
             await at.thermometer.read(["301", "308"])
         assert at.asks("thermometer", "UNIT:TEMP?") == "C"
+        assert at.errors == []
+
+    joint(body)
+
+
+def test_the_meter_reads_the_rms_of_the_tone_it_hangs_on() -> None:
+    """Level x 10 x the input's divider, in rms, whatever DC stands beside it; its ranges by the page. An open lead
+    reads nothing, and what is beyond the range is no number."""
+
+    async def body(at: Joint) -> None:
+        await at.energise()
+        await at.meter.prepare()
+        asked = ("VOLT:AC:BAND?", "VOLT:AC:NPLC?")
+        assert [at.asks("meter", one) for one in asked] == ["20", "1.00000E+01"]
+        await at.load_switch.close(METER_CONTACTS)
+        assert await at.meter.set_range(4.0) == 10.0
+        burst = await at.generator.set_burst(LEVEL_VRMS, FREQUENCY_HZ, 1500)
+        await at.generator.fire()
+        read = await at.meter.read()
+        assert read.range_vrms == 10.0
+        assert read.vrms == pytest.approx(10.0 * burst.level_vrms * AT_INPUT, rel=1e-4)
+        await at.clock.sleep(1.0)
+        assert await at.meter.set_range(1.0) == 1.0
+        await at.generator.fire()
+        with pytest.raises(NotANumber):
+            await at.meter.read()
+        await at.clock.sleep(1.0)
+        await at.load_switch.open(METER_CONTACTS)
+        await at.generator.fire()
+        assert (await at.meter.read()).vrms < 1e-6
         assert at.errors == []
 
     joint(body)

@@ -1,4 +1,4 @@
-"""Records that begin long after the trigger: both dialects against both panels over real sockets.
+"""Records that begin long after the trigger: all dialects against all panels over real sockets.
 
 Both sides were written from simulators/panels/MANUALS.md; expected texts are that page's.
 """
@@ -23,16 +23,24 @@ LAST = {1: 20.0, 3: 1.0}
 PREPARED = {
     "digitiser-a": [(":TRIG:DEL 0.000000", None), (":TRIG:DEL?", b"0.000000000E+00\n")],
     "digitiser-b": [("HOR:BEG 0.000000000", None), ("HOR:BEG?", b"0.000000000E+0\n")],
+    "digitiser-c": [("LATE 0", None), ("LATE?", b"0\n")],
 }
 SET = {
     "digitiser-a": [(":TRIG:DEL 1.800000", None), (":TRIG:DEL?", b"1.800000000E+00\n")],
     "digitiser-b": [("HOR:BEG 1.800000000", None), ("HOR:BEG?", b"1.800000000E+0\n")],
+    "digitiser-c": [("LATE 1800000", None), ("LATE?", b"1800000\n")],
+}
+# The question for its state, its word while the delay passes, and at rest.
+STATE = {
+    "digitiser-a": (":TRIG:STAT?", "RUN", "STOP"),
+    "digitiser-b": ("TRIG:STATE?", "TRIGGER", "SAVE"),
+    "digitiser-c": ("MODE?", "SINGLE", "STOP"),
 }
 FRONTS = list(SET)
 
 
 def talk_of_delay(at: Joint) -> list[tuple[str, bytes | None]]:
-    return [(m, r) for _, m, r in at.said if ":DEL" in m or ":BEG" in m]
+    return [(m, r) for _, m, r in at.said if ":DEL" in m or ":BEG" in m or "LATE" in m]
 
 
 def volts(trace: RawTrace) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -177,9 +185,7 @@ def test_made_safe_while_the_delay_passes(front: str) -> None:
         await at.digitiser.arm()
         await at.generator.fire()
         await at.clock.sleep(0.5)
-        ask, busy, rest = (
-            (":TRIG:STAT?", "RUN", "STOP") if front == "digitiser-a" else ("TRIG:STATE?", "TRIGGER", "SAVE")
-        )
+        ask, busy, rest = STATE[front]
         assert at.asks("digitiser", ask) == busy
         await at.digitiser.make_safe()
         await at.clock.sleep(0.01)

@@ -1,243 +1,39 @@
-"""Every kind of fault in every phase of a point, instruments in turn: each night ends off by the simulators' own state
-and log, by its own name and the rule for its exit, and keeps what was measured before to the digit.
+"""Every kind of fault of unit or bench in every phase of a point; and that no pair of fault and phase is left out. What
+is asserted of each case: fault_checks.py; that it struck: fault_struck.py.
 
-Expected values are those of the night without faults, of the simulated world, and the limits in the files of unit and
-bench.
+By hand with NIGHTRAMP_SEED=2, 3: other noise, other instruments in turn, other instants within the phase.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from itertools import product
-from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pytest
 
-from sequencer.errors import EXIT_DONE, EXIT_TRIPPED
 from simulators.faults import LINK_KINDS
-from tests.wire.fault_joules import joules
-from tests.wire.fault_matrix import (
-    ACTS,
-    LINK,
-    NEXT,
-    ROLES,
-    SERIAL,
-    SLOTS,
-    Case,
-    Locator,
-    Moment,
-    Run,
-    Slot,
-    cases,
-    in_turn,
-    missing,
-    night,
-)  # fmt: skip
-
-SAFE_V = 2.0  # as rail down is understood
-CONTACT_S = 0.015  # a contact follows its coil (the simulated switch's own)
-
-# Who is asked something in a phase, so that a reply can be spoiled there; the others' links can only fail as a whole.
-# The load switch is silent while a point is measured, the generator while nothing is set, the digitiser between shots;
-# the thermometer is read with each look of the watch, every few seconds, and between shots.
-ASKED = {
-    ("burst", "settle"): {"digitiser", "supply", "thermometer"},
-    ("burst", "ramp"): {"generator", "digitiser"},
-    ("burst", "fire"): {"generator", "digitiser", "supply"},
-    ("burst", "read"): {"digitiser", "supply"},
-    ("burst", "back off"): {"generator", "digitiser"},
-    ("burst", "confirm"): {"generator", "digitiser", "supply"},
-    ("burst", "rest"): {"supply", "thermometer"},
-    ("steady", "settle"): {"digitiser", "thermometer"},
-    ("steady", "ramp"): {"generator", "digitiser"},
-    ("steady", "fire"): {"generator", "digitiser", "supply", "thermometer"},
-    ("steady", "read"): {"digitiser", "supply"},
-    ("steady", "back off"): {"generator", "digitiser"},
-    ("steady", "confirm"): {"generator", "digitiser", "supply", "thermometer"},
-    ("steady", "rest"): {"supply", "thermometer"},
-    ("", "relay change"): {"load_switch"},
-    ("", "cool"): {"supply", "thermometer"},
-}
-
-# The rules that may name each kind: which is first depends on what is looked at in that phase.
-NAMED = {
-    "short": {"supply current"},
-    "supply lead off": {"supply volts", "output gone"},
-    "sensor broken": {"sensor open"},
-    "protection latched": {"output gone"},
-    "runaway": {"supply current without signal", "supply current"},
-}
-# Where nothing trips: a protection that lets go once the remote line was off ends its point alone, and the measurement
-# of the idle current says itself what it found. Once nothing is driven any more, a dead output shows nowhere.
-UNTRIPPED = {"protection latched": ("protection", "gain of channel"), "runaway": ("no drive",)}
-UNSEEN = {("short", ("", "cool")), ("protection latched", ("", "cool"))}
-
-
-@dataclass(frozen=True)
-class Sound:
-    """The night without faults, and when its phases are."""
-
-    run: Run
-    moments: Mapping[Slot, Moment]
-
-    def points(self, number: int) -> list[dict[str, Any]]:
-        found: list[dict[str, Any]] = self.run.ended.runs[number]["points"]
-        return found
+from simulators.world.journal import BurstRow
+from tests.wire.fault_cases import ACTS, LINK, Case, cases
+from tests.wire.fault_checks import Sound, assert_holds, named, sound_night
+from tests.wire.fault_matrix import ROLES, SLOTS, Slot
+from tests.wire.fault_struck import IMPOSSIBLE, assert_no_other_is_impossible
 
 
 @pytest.fixture(scope="module")
-def sound(tmp_path_factory: pytest.TempPathFactory) -> Sound:
-    run = night(tmp_path_factory.mktemp("sound"))
-    assert run.ended.done.exit_code == EXIT_DONE, run.ended.done.text
-    return Sound(run, Locator(run).moments())
-
-
-def named(slot: Slot) -> str:
-    return " ".join(part for part in slot if part)
-
-
-# --- what holds for each
-
-
-def assert_off(run: Run, case: Case) -> None:
-    """By the world and the panels, not by what is told. No contact was told to open under volts."""
-    ended = run.ended
-    assert ended.is_off, case.name
-    world = ended.bench.world
-    for at_ns in ended.told_ns("load_switch", "ROUT:OPEN", ended.struck_ns[0] if ended.struck_ns else 0):
-        opens_ns = at_ns + round(CONTACT_S * 1e9)
-        (message,) = {s.message for s in ended.said if s.front == "load-switch-a" and s.at_ns == at_ns}
-        if ":ALL" in message:  # the supply's own contacts too
-            assert abs(world.supply_means(opens_ns - 20_000_000, opens_ns).volts) < SAFE_V, case.name
-        volts, _ = world.wires(["output A"], opens_ns - 1_000_000, np.array([0.0, 0.0005]))["output A"]
-        assert float(np.abs(volts).max()) < SAFE_V, case.name
-    if case.kind != "restart":  # which opens contacts by itself
-        assert not [text for text in ended.events if text.startswith("load contact opened")], case.name
-
-
-def assert_kept(run: Run, case: Case, sound: Sound) -> None:
-    """Points that were finished before it struck stand as in the night without faults."""
-    kept = run.ended.runs[0]["points"][: case.kept]
-    assert kept == sound.points(0)[: case.kept], case.name
-
-
-def assert_allowed(run: Run, case: Case) -> None:
-    """By the limits in the files of unit and bench, from the fault to the supply's being off."""
-    if run.ended.struck_ns:
-        found = joules(run)
-        assert found.is_allowed, (case.name, found)
-
-
-def watts(points: list[dict[str, Any]]) -> list[tuple[float, float]]:
-    """Each channel's power and its expanded uncertainty, W."""
-    return [(c["power_w"], c["power_expanded_uncertainty_w"]) for p in points for c in p["channels"]]
-
-
-def assert_like(points: list[dict[str, Any]], others: list[dict[str, Any]], case: Case) -> None:
-    """Measured alike, and equal within both uncertainties: the noise of another time is another one."""
-    assert [(p["id"], p["outcome"]) for p in points] == [(p["id"], p["outcome"]) for p in others], case.name
-    for (one_w, one_u), (other_w, other_u) in zip(watts(points), watts(others), strict=True):
-        assert abs(one_w - other_w) <= float(np.hypot(one_u, other_u)), case.name
-
-
-def assert_link_fault(run: Run, case: Case, sound: Sound) -> None:
-    """The night ends by the instrument's name, or the fault has healed and the results are those without it."""
-    ended = run.ended
-    assert ended.struck_ns, f"{case.name}: never struck"
-    assert_off(run, case)
-    assert_kept(run, case, sound)
-    assert_allowed(run, case)
-    assert "made safe, confirmed" in ended.done.text
-    if ended.done.exit_code == EXIT_DONE:
-        for number, one in enumerate(ended.runs):
-            assert (one["outcome"], one["trips"]) == ("finished", [])
-            assert_like(one["points"], sound.points(number), case)
-        return
-    assert ended.done.exit_code == EXIT_TRIPPED, ended.done.text
-    one = ended.runs[-1]
-    (trip,) = one["trips"]
-    assert one["outcome"] == "tripped"
-    if len(ended.runs) > 1:  # seen only once the next unit is there: whoever it is says nothing in that phase
-        assert (case.slot[1], ended.runs[0]["outcome"]) == ("cool", "finished")
-    assert trip["sentence"].startswith(f"{case.role}: "), trip["sentence"]
-    assert trip["confirmed_safe"]
-    if len(ended.runs) == 1:
-        assert_nothing_after_off(run, case)
-
-
-def assert_nothing_after_off(run: Run, case: Case) -> None:
-    """Once the generator was told off nothing is fired, and once the supply was it stays off."""
-    ended, struck_ns = run.ended, run.ended.struck_ns[0]
-    silent_ns = ended.told_ns("generator", "OUTP1 OFF", struck_ns)[0]
-    off_ns = ended.told_ns("supply", "OUTP OFF", struck_ns)[0]
-    assert [burst for burst in ended.bursts if burst.start_ns > silent_ns] == [], case.name
-    assert ended.told_ns("supply", "OUTP ON", off_ns) == [], case.name
-
-
-@pytest.mark.parametrize("slot", SLOTS, ids=named)
-@pytest.mark.parametrize("kind", LINK)
-def test_a_fault_of_a_link(kind: str, slot: Slot, sound: Sound, tmp_path: Path) -> None:
-    case = in_turn(kind, slot, sound.moments)
-    assert_link_fault(case.run(tmp_path, sound.moments), case, sound)
-
-
-@pytest.mark.parametrize("role", ROLES)
-def test_what_else_an_instrument_can_do(role: str, sound: Sound, tmp_path: Path) -> None:
-    """The pairs that the turns above leave out."""
-    for number, case in enumerate(missing(sound.moments)):
-        if case.role == role:
-            assert_link_fault(case.run(tmp_path / str(number), sound.moments), case, sound)
-
-
-def assert_tripped(one: dict[str, Any], case: Case) -> None:
-    (trip,) = one["trips"]
-    assert (one["outcome"], trip["cause"]) == ("tripped", "unit")
-    assert trip["rule"] in NAMED[case.kind], trip["sentence"]
-    assert trip["confirmed_safe"]
-    assert one["points"][-1]["outcome"] == "tripped"
-
-
-def assert_told(one: dict[str, Any], case: Case) -> None:
-    """By the reason of a point that was not measured, or by a finding."""
-    told = [p["reason"] for p in one["points"] if p["outcome"] == "not_measured"]
-    told += [finding["kind"] for finding in one["findings"]]
-    if (case.kind, case.slot) in UNSEEN:
-        assert told == []
-    else:
-        assert any(words in line for words in UNTRIPPED[case.kind] for line in told), told
+def sound() -> Sound:
+    return sound_night()
 
 
 @pytest.mark.parametrize("slot", SLOTS, ids=named)
 @pytest.mark.parametrize("kind", ACTS)
-def test_a_fault_of_unit_or_bench(kind: str, slot: Slot, sound: Sound, tmp_path: Path) -> None:
-    """It ends the unit by a rule that names it, or is told; the sound unit in the next bay is measured as ever."""
-    case = Case(kind, "unit", slot)
-    run = case.run(tmp_path, sound.moments)
-    ended = run.ended
-    assert_off(run, case)
-    assert_kept(run, case, sound)
-    assert_allowed(run, case)
-    assert not ended.contacts
-    first, second = ended.runs
-    assert [one["unit"]["serial"] for one in ended.runs] == [SERIAL, NEXT]
-    if first["trips"]:
-        assert ended.done.exit_code == EXIT_TRIPPED, ended.done.text
-        assert_tripped(first, case)
-    else:
-        assert (ended.done.exit_code, first["outcome"]) == (EXIT_DONE, "finished")
-        assert_told(first, case)
-    assert (second["outcome"], second["trips"]) == ("finished", [])
-    assert_like(second["points"], sound.points(1), case)
+def test_a_fault_of_unit_or_bench(kind: str, slot: Slot) -> None:
+    assert_holds(Case(kind, "unit", slot))
 
 
 # --- is it every one?
 
 
 def test_every_pair_occurs(sound: Sound) -> None:
-    """Instrument and kind, instrument and phase, kind and phase; `ASKED` says what no phase can have."""
+    """Instrument and kind, instrument and phase, kind and phase."""
     found = cases(sound.moments)
     assert {(c.role, c.kind) for c in found} >= set(product(ROLES, LINK))
     assert {(c.role, c.slot) for c in found} >= set(product(ROLES, SLOTS))
@@ -245,6 +41,24 @@ def test_every_pair_occurs(sound: Sound) -> None:
     assert len(set(found)) == len(found) > 270
 
 
-def test_only_who_is_asked_can_spoil_a_reply(sound: Sound) -> None:
-    assert {slot: set(moment.asked) for slot, moment in sound.moments.items()} == ASKED
-    assert all(c.role in ASKED[c.slot] for c in cases(sound.moments) if c.role != "unit" and c.kind not in LINK_KINDS)
+def test_cases_and_what_is_impossible_are_all(sound: Sound) -> None:
+    """Each with its reason; none of them is among the cases."""
+    assert_no_other_is_impossible(dict(sound.moments))
+    assert IMPOSSIBLE.keys().isdisjoint(cases(sound.moments))
+    assert all(case.kind not in LINK_KINDS for case in IMPOSSIBLE)
+
+
+def test_phases_are_those_of_the_world(sound: Sound) -> None:
+    """By the journal: a tone sounds in `fire` and `confirm`, and in no other phase."""
+    bursts = [row for row in sound.run.ended.bench.world.journal if isinstance(row, BurstRow)]
+    for (drive, phase), moment in sound.moments.items():
+        from_ns, until_ns = round(moment.at_s * 1e9), round(moment.until_s * 1e9)
+        heard = [row for row in bursts if row.start_ns < until_ns and row.end_ns > from_ns]
+        assert bool(heard) is (phase in ("fire", "confirm")), (drive, phase, heard)
+
+
+def test_the_first_unit_is_measured_alike_alone(sound: Sound) -> None:
+    """Nights with faults of links have one unit: until the second comes both logs are the same."""
+    alone = sound.alone.ended.said
+    change_ns = round(sound.moments["", "cool"].at_s * 1e9)
+    assert [s for s in alone if s.at_ns < change_ns] == [s for s in sound.run.ended.said if s.at_ns < change_ns]

@@ -153,6 +153,27 @@ def assert_finished_like(joined: Joined, undisturbed: Joined) -> None:
     assert joined.bench.world.contacts(joined.end_ns) == frozenset()
 
 
+# The outputs, once everything is off
+
+
+def test_the_outputs_are_looked_at_only_once_all_is_off(undisturbed: Joined) -> None:
+    """By the simulators' log: a capture that no burst triggers falls between "off" and the next "on", and nothing is
+    fired while the digitiser may capture by itself."""
+    energised, by_itself, looks = {"OUTP1": False, "OUTP": False}, False, 0
+    for said in undisturbed.said:
+        name, _, state = said.message.partition(" ")
+        if name in energised and state in ("ON", "OFF"):
+            energised[name] = state == "ON"
+        if name == ":TRIG:SWE":
+            by_itself = state == "AUTO"
+        if name == ":SING" and by_itself:
+            looks += 1
+            assert not any(energised.values()), said
+        assert not (name == "*TRG" and by_itself)
+    assert looks == 2  # once the unit is done, and when the night ends
+    assert not by_itself
+
+
 # An instrument that stays away
 
 
@@ -183,6 +204,7 @@ def test_an_instrument_that_stays_away(role: str, kind: str, tmp_path: Path) -> 
     last = joined.told_at_the_end
     assert ("NOT CONFIRMED SAFE" in last) is matters
     assert (f"not confirmed: {role}: " in last) is matters
+    assert ("made safe, confirmed; outputs silent: not seen: digitiser: " in last) is (role == "digitiser")
 
 
 # What was measured before

@@ -12,6 +12,7 @@ import pytest
 from sequencer.cli import main
 from sequencer.compose import DryRun, dry_run
 from sequencer.ledger.declared import DECLARED_NAME
+from sequencer.ledger.traces import read_trace
 from sequencer.measurements import power_rows
 from sequencer.reanalyse import ALL_SHOTS, NOT_REDONE, ONE_SHOT, Again, reanalyse
 from sequencer.report.pages import read_night
@@ -117,3 +118,32 @@ def test_broken_files_are_refused_by_name(
 
 def _talk(folder: Path) -> Path:
     return next((folder / "shots").glob("*+p001/*.jsonl"))
+
+
+TWO_TONES = """\
+format = 1
+name = "pairs"
+rest = "quick"
+[[stage]]
+name = "limit"
+measurement = "output_power"
+loads = ["8R"]
+[[stage]]
+name = "pairs"
+measurement = "intermodulation"
+loads = ["8R"]
+"""
+
+
+def test_two_tones_are_read_again_as_two_tones(tmp_path: Path) -> None:
+    """Every product hangs on both frequencies; the traces of a point hold them as well."""
+    (tmp_path / "pairs.toml").write_text(TWO_TONES)
+    folder = night(tmp_path / "night", str(tmp_path / "pairs.toml"), keep_shots=True)
+    _, pairs = again(folder)
+    assert (pairs.reason, pairs.by, pairs.changed) == (None, ALL_SHOTS, ())
+    assert pairs.compared > 50
+    kept = [read_trace(folder / name).request for name in pairs.row["traces"]]
+    assert {(fire.frequency_hz, fire.second.frequency_hz) for fire in kept if fire.second} == {
+        (60.0, 7000.0),
+        (19000.0, 20000.0),
+    }

@@ -1,0 +1,62 @@
+"""A daemon looks its bench's proof up before each night: what changed meanwhile ends it, and its queue stays whole.
+
+Nights are told to it, as in the tests of its loop.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from sequencer.daemon import work
+from sequencer.errors import EXIT_DONE
+from sequencer.plan.load import load_bench
+from sequencer.proving.gate import NotProved
+from sequencer.proving.keep import USUAL, ProofAsked, files_now, record_path, write_proof
+from sequencer.roles import load_dialects
+from tests.sequencer.proofs import own_bench, proof
+from tests.sequencer.test_daemon_work import Workshop
+
+
+@pytest.fixture
+def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Workshop:
+    """A bench of its own, proved a moment ago."""
+    bench = load_bench(str(own_bench(tmp_path)))
+    one = Workshop(tmp_path, bench)
+    monkeypatch.setattr(work, "guarded_night", one.night)
+    monkeypatch.setattr(work, "pages", one.pages)
+    now = datetime.now(UTC).isoformat()
+    write_proof(record_path(bench), proof(files=files_now(bench, load_dialects(bench)), started=now, ended=now))
+    return one
+
+
+def changed(path: Path) -> None:
+    path.write_text(path.read_text() + "\n# changed\n")
+
+
+def test_a_proof_that_holds_is_asked_nothing_more(workshop: Workshop) -> None:
+    workshop.add("ferry_pa_60", "ferry_pa_60_aft")
+    assert workshop.works(proof=USUAL) == EXIT_DONE
+    assert workshop.states() == ["done", "done"]
+
+
+def test_a_dialect_that_changes_between_two_nights_ends_it(workshop: Workshop) -> None:
+    """The next entry waits on: who has proved the bench again starts it again, and need not let anything go on."""
+    dialect = workshop.folder / "ours.dialect.toml"
+    workshop.add("ferry_pa_60", "ferry_pa_60_aft")
+    workshop.then = lambda: changed(dialect)
+    with pytest.raises(NotProved, match=r"files\.ours\.dialect\.toml = altered"):
+        workshop.works(proof=USUAL)
+    assert (workshop.measured, workshop.states()) == (["MV-0117"], ["done", "waiting"])
+    assert workshop.works(proof=ProofAsked(unproved_by="the mate")) == EXIT_DONE
+    assert workshop.states() == ["done", "done"]
+
+
+def test_the_reference_unit_is_driven_on_no_other_terms(workshop: Workshop) -> None:
+    record_path(workshop.bench).unlink()
+    workshop.add("ferry_pa_60_aft@2")
+    with pytest.raises(NotProved, match="never proved"):
+        workshop.works(proof=USUAL, reference=("ferry_pa_60:REF@1", "first"))
+    assert (workshop.measured, workshop.states()) == ([], ["waiting"])
