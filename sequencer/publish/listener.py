@@ -88,6 +88,8 @@ class Listener:
                 async with client_of(self._asked.broker, f"listen{kept}", tls, kept=keep is not None) as client:
                     await client.subscribe(f"{ROOT}/{self._asked.level}/+", 1)
                     self._client = client
+                    for one in self._ledgers.values():
+                        one.unconfirmed = bool(one.got.have)  # our last word may have been lost with the connection
                     self.ready.set()
                     backoff.reset()
                     await self._hear(client)

@@ -37,7 +37,7 @@ READINGS_EVERY_S = 1.0
 READINGS_EXPIRE_S = 10
 BURST_HEARD, BREATH_S = 50, 0.01  # whoever floods us gets no more of the loop than that
 GRACE_S = 0.8  # for a first word of a consumer
-QUIET_S = 1.5  # so long a consumer that confirms may be silent before the end no longer waits for it
+QUIET_S = 3.0  # so long a consumer that confirms may be silent before the end no longer waits for it
 DEAF_AFTER = 3
 
 
