@@ -12,7 +12,7 @@ import numpy as np
 
 from sequencer.analysis.records import Record
 from sequencer.measurements.requests import Connect, Fire, Inputs, Reply, Request
-from sequencer.measurements.values import Context, ValueJob
+from sequencer.measurements.values import Context, Value, ValueJob, Values
 from sequencer.plan.load import load_bench, load_unit
 from sequencer.plan.models import Bench, Unit
 from tests.sequencer.paper_values import BITS, PaperBench, Volts
@@ -88,3 +88,8 @@ def job(
 
 
 __all__ = ["PaperTones", "apart_bench", "job", "unit"]
+
+
+def named(found: Values, begins: str, channel: str | None = "A") -> Value:
+    (one,) = [v for v in found.values if v.name.startswith(begins) and v.channel == channel]
+    return one

@@ -6,93 +6,26 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import os
 import socket
 import stat
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 import pytest
 
-from sequencer.clock import RealClock
-from sequencer.errors import Fault
-from sequencer.ledger.outbox import Outgoing
-from sequencer.publish.broker_url import Broker
-from sequencer.publish.live import ReadingsTold, any_told
 from sequencer.publish.messages import StatusTold
-from sequencer.publish.publisher import Publisher
-from sequencer.publish.sender import Sender
-from tests.sequencer.hostile import COMMAND, RECEIVED, many
 from tests.sequencer.paper_broker import PaperBroker, Publish
+from tests.sequencer.paper_outbox import (
+    LIMIT_S,
+    ListOutbox,
+    publisher,
+    rows,
+    statuses,
+    to_the_end,
+    until,
+)
 
 pytestmark = pytest.mark.process  # on the real clock
-LIMIT_S = 20.0
-LEDGER = "0a1b2c3d4e5f"
-STAMP = "2026-01-05T22:00:00.000+00:00"
-
-
-@dataclass
-class ListOutbox:
-    """An outbox in memory. `broken`: marks fail as they do on a full disk. mark_s: how long they take."""
-
-    count: int
-    broken: bool = False
-    mark_s: float = 0.0
-    marked: list[int] = field(default_factory=list)
-    confirmed: list[int] = field(default_factory=list)
-
-    async def pending(self, after: int, limit: int) -> Sequence[Outgoing]:
-        numbers = [n for n in range(after + 1, self.count + 1) if n not in self.marked]
-        return [self._message(n) for n in numbers][:limit]
-
-    def _message(self, number: int) -> Outgoing:
-        return Outgoing(number, f"r-{number}", "nightramp/1/b/point", f'{{"seq":{number}}}', False, "pending")
-
-    async def mark_sent(self, seqs: Sequence[int]) -> None:
-        if self.broken:
-            raise Fault("no room left")
-        await asyncio.sleep(self.mark_s)
-        self.marked += seqs
-
-    async def confirm(self, spans: Sequence[tuple[int, int]], published: int) -> None:
-        self.confirmed += [n for n in range(1, published + 1) if any(first <= n <= last for first, last in spans)]
-
-    async def between(self, first: int, last: int, limit: int) -> Sequence[Outgoing]:
-        return [self._message(n) for n in range(first, min(last, self.count) + 1)][:limit]
-
-    async def unconfirmed(self) -> int:
-        return self.count - len(set(self.confirmed))
-
-    async def identity(self) -> str:
-        return LEDGER
-
-
-def publisher(broker: PaperBroker, outbox: ListOutbox, said: list[str], port: int | None = None) -> Publisher:
-    where = Broker("127.0.0.1", port or broker.port, user="reader", password="tr0mbone")
-    return Publisher(Sender(where, "b", "nightramp01", lambda: STAMP), outbox, RealClock(), said.append)
-
-
-async def until(true: Callable[[], bool]) -> None:
-    async with asyncio.timeout(LIMIT_S):
-        while not true():  # noqa: ASYNC110 (what is waited for sets no event)
-            await asyncio.sleep(0.005)
-
-
-async def to_the_end(one: Publisher) -> None:
-    one.finish("finished", "made safe, confirmed")
-    async with asyncio.timeout(LIMIT_S):
-        await one.run()
-
-
-def rows(broker: PaperBroker) -> list[int]:
-    """Numbers of the rows of the outbox, as they came; live statuses carry 0."""
-    return [seq for one in broker.publishes if (seq := json.loads(one.payload)["seq"])]
-
-
-def statuses(broker: PaperBroker) -> list[dict[str, Any]]:
-    return [body for one in broker.publishes if not (body := json.loads(one.payload))["seq"]]
 
 
 async def test_at_most_twenty_are_unacknowledged_and_all_go_in_order() -> None:
@@ -271,94 +204,3 @@ async def test_rows_kept_while_connected_follow_by_themselves() -> None:
         async with asyncio.timeout(LIMIT_S):
             await task
     assert statuses(broker)[-1]["state"] == "stopped"
-
-
-def of_kind(broker: PaperBroker, kind: str) -> list[Publish]:
-    return [one for one in broker.publishes if one.topic == f"nightramp/1/b/{kind}"]
-
-
-def later(body: dict[str, Any], **other: Any) -> bytes:
-    """With an expiry that today has not passed."""
-    return json.dumps(body | other | ({"expires": "2999-01-01T00:00:00Z"} if "expires" in body else {})).encode()
-
-
-async def test_what_a_consumer_confirms_is_marked_and_waited_for_at_the_end() -> None:
-    outbox = ListOutbox(9)
-    async with PaperBroker() as broker:
-        broker.says = [[("nightramp/1/b/received", later(RECEIVED))]]
-        one = publisher(broker, outbox, [])
-        task = asyncio.create_task(one.run())
-        await until(lambda: len(rows(broker)) == 9)
-        await until(lambda: len(outbox.confirmed) > 0)
-        one.finish("finished", "made safe, confirmed")
-        async with asyncio.timeout(LIMIT_S):
-            await task
-    assert broker.subscribed == ["nightramp/1/b/received", "nightramp/1/b/command"]
-    assert set(outbox.confirmed) <= set(range(1, 10))
-    assert statuses(broker)[-1]["told_to"] == 9
-    assert all(json.loads(p.payload)["ledger"] == LEDGER for p in broker.publishes)
-
-
-async def test_what_is_asked_for_is_said_again_once_and_never_retained() -> None:
-    """The command comes twice, as QoS 1 allows (4.3.2): it is done once."""
-    outbox = ListOutbox(12)
-    async with PaperBroker() as broker:
-        one = publisher(broker, outbox, [])
-        asked = later(COMMAND, first_seq=3, last_seq=5)
-        broker.says = [[("nightramp/1/b/command", asked), ("nightramp/1/b/command", asked)]]
-        outbox.count = 12
-        task = asyncio.create_task(one.run())
-        await until(lambda: len(rows(broker)) >= 12 and len(of_kind(broker, "reply")) == 1)
-        one.finish("finished", "made safe, confirmed")
-        async with asyncio.timeout(LIMIT_S):
-            await task
-    (reply,) = of_kind(broker, "reply")
-    assert any_told(json.loads(reply.payload)).model_dump()["outcome"] == "done"
-    told = rows(broker)
-    assert set(told) == set(range(1, 13))
-    # asked before they were told: nothing to repeat; after: each once more
-    assert sorted(n for n in range(1, 13) if told.count(n) > 1) in ([], [3, 4, 5], [3, 4], [3])
-    assert not any(p.retain for p in of_kind(broker, "point"))
-
-
-async def test_thousands_of_hostile_messages_confirm_nothing_and_stop_nothing() -> None:
-    outbox, said = ListOutbox(30), list[str]()
-    topics = {kind: f"nightramp/1/b/{kind}" for kind in ("received", "command")}
-    async with PaperBroker() as broker:
-        broker.says = [[(topics[kind], text) for kind in topics for text in many(kind, 500, 3)]]
-        await to_the_end(publisher(broker, outbox, said))
-    assert rows(broker) == list(range(1, 31))
-    assert outbox.confirmed == []
-    assert of_kind(broker, "reply") == []
-    assert said == []
-
-
-async def test_readings_are_told_at_most_once_a_second_and_the_latest_of_them() -> None:
-    async with PaperBroker() as broker:
-        one = publisher(broker, ListOutbox(1), [])
-        task = asyncio.create_task(one.run())
-        await until(lambda: rows(broker) == [1])
-        began_s = asyncio.get_running_loop().time()
-        number = 0
-        while len(of_kind(broker, "readings")) < 3:
-            number += 1
-            one.reading({"supply_v": 24.0 + number, "supply_a": 1.0, "heatsink_c": {"A": 30.0}, "driven": False})
-            await asyncio.sleep(0.01)
-        lasted_s = asyncio.get_running_loop().time() - began_s
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-    told = [ReadingsTold.model_validate_json(p.payload) for p in of_kind(broker, "readings")]
-    assert lasted_s >= 2.0
-    assert {p.qos for p in of_kind(broker, "readings")} == {0}
-    assert [one.supply_v for one in told] == sorted(one.supply_v for one in told)
-    assert told[-1].supply_v > 24.0 + 3  # most were dropped
-    assert (told[0].seq, told[0].ledger) == (0, LEDGER)
-
-
-async def test_a_broker_that_never_takes_readings_holds_nobody_up() -> None:
-    """`reading` is called on the night's own loop: it returns whether or not there is a broker."""
-    one = Publisher(
-        Sender(Broker("127.0.0.1", 1), "b", "nightramp01", lambda: STAMP), ListOutbox(1), RealClock(), print
-    )
-    for _ in range(10_000):
-        one.reading({"supply_v": 24.0, "supply_a": 1.0})
