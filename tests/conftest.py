@@ -1,6 +1,8 @@
-"""Order of the tests: those that start processes or use the real clock run last, alone.
+"""Order of the tests: the default part, then long ones (whole nights by the dozen), then those that start processes or
+use the real clock, alone.
 
-Several pytest-xdist workers share the rest; who runs alone holds a lock (flock(2)) that all the others share.
+Several pytest-xdist workers share the first two; who runs alone holds a lock (flock(2)) that all the others share. At
+the end each part's time is printed.
 """
 
 from __future__ import annotations
@@ -8,7 +10,8 @@ from __future__ import annotations
 import fcntl
 import os
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Container, Iterator
 from pathlib import Path
 
 import pytest
@@ -16,16 +19,45 @@ import pytest
 WORKER, RUN = os.environ.get("PYTEST_XDIST_WORKER"), os.environ.get("PYTEST_XDIST_TESTRUNUID")
 
 
-def pytest_configure() -> None:
+def pytest_configure(config: pytest.Config) -> None:
     """Each worker on a core of its own: a night ties itself to one, and two could choose the same."""
+    if not WORKER:
+        config.pluginmanager.register(PartTimes())
     if WORKER:
         cores = sorted(os.sched_getaffinity(0))
         os.environ["NIGHTRAMP_TEST_CORES"] = ",".join(map(str, cores))
         os.sched_setaffinity(0, {cores[int(WORKER.removeprefix("gw")) % len(cores)]})
 
 
+PARTS = ("default", "long", "process")
+
+
+def part_of(marks: Container[str]) -> str:
+    return next((one for one in reversed(PARTS) if one in marks), PARTS[0])
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: item.get_closest_marker("process") is not None)
+    items.sort(key=lambda item: PARTS.index(part_of([mark.name for mark in item.iter_markers()])))
+
+
+class PartTimes:
+    """Seconds from the first report to the last of each part, as whoever prints the closing line saw them."""
+
+    def __init__(self) -> None:
+        self.ends_s: dict[str, float] = {}
+        self.begun_s: float | None = None
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        now_s = time.monotonic()
+        if self.begun_s is None:
+            self.begun_s = now_s - report.duration
+        self.ends_s[part_of(report.keywords)] = now_s
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        begun_s = self.begun_s or 0.0
+        for part in (one for one in PARTS if one in self.ends_s):
+            terminalreporter.write_line(f"{part} part: {self.ends_s[part] - begun_s:.0f} s")
+            begun_s = self.ends_s[part]
 
 
 @pytest.hookimpl(wrapper=True)

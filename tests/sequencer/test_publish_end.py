@@ -14,7 +14,7 @@ from sequencer.publish import publisher as module
 from sequencer.publish.broker_url import Broker
 from sequencer.publish.publisher import Publisher
 from sequencer.publish.sender import Sender
-from tests.sequencer.test_publish_publisher import STAMP, ListOutbox
+from tests.sequencer.paper_outbox import STAMP, ListOutbox
 
 pytestmark = pytest.mark.process  # on the real clock
 
