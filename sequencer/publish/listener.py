@@ -62,7 +62,8 @@ class Ledger:
 
 
 class Listener:
-    """`run` until `ended` or cancelled. ended: set when a night's last word was heard and nothing more can come."""
+    """`run` until `ended` or cancelled. ready: set while it is subscribed. ended: set when a night's last word was
+    heard and nothing more can come."""
 
     def __init__(self, asked: Listening, clock: Clock) -> None:
         """clock: a real one."""
@@ -97,6 +98,7 @@ class Listener:
                 self._complain(error)
             finally:
                 self._client = None
+                self.ready.clear()
             await self._clock.sleep(backoff.next_s(chance.random()))
 
     async def say_goodbye(self) -> None:

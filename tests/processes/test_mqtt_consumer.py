@@ -27,10 +27,12 @@ def at(broker: RealBroker) -> Broker:
 
 
 async def all_is_there(told: Telling, heard: Hearing, count: int) -> None:
-    """Each once, in order, on the consumer's disk, and confirmed in the ledger. The end comes last: the publisher waits
-    a little for a consumer that is there, not for one that is still on its way back."""
-    await until(lambda: len(heard.seqs) >= count)
+    """Each once, in order, on the consumer's disk, and confirmed in the ledger. The publisher waits a little for a
+    consumer that is there, not for one that is still on its way back: the end comes when it is."""
+    await asyncio.sleep(0.3)  # who lost its connection has noticed
+    await until(heard.listener.ready.is_set)
     await told.done()
+    await until(lambda: len(heard.seqs) >= count)
     assert heard.seqs == list(range(1, count + 1))
     assert heard.listener.counted().endswith(" 0 missing")
     assert await told.counts() == {"pending": 0, "sent": 0, "confirmed": count}
