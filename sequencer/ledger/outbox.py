@@ -104,6 +104,11 @@ def confirm(database: sqlite3.Connection, spans: Iterable[tuple[int, int]], publ
     return sum(database.execute(statement, one).rowcount for one in said)
 
 
+def sent_to(database: sqlite3.Connection) -> int:
+    """The highest number that is sent or confirmed; 0: none."""
+    return int(database.execute("SELECT coalesce(max(seq), 0) FROM outbox WHERE sent_at IS NOT NULL").fetchone()[0])
+
+
 def counts(database: sqlite3.Connection) -> dict[State, int]:
     """How many messages are in each state."""
     pending, sent, confirmed = database.execute(

@@ -70,7 +70,14 @@ IDENTITY = (
     "INSERT OR IGNORE INTO feed VALUES (1, lower(hex(randomblob(6))))",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST, QUEUE, IDENTITY)
+# The bench's loads: K above the room at that time, at most. Who goes on takes them for that warm.
+LOADS = (
+    """CREATE TABLE load_heat (
+        load TEXT NOT NULL, channel TEXT NOT NULL, rise_k REAL NOT NULL, at TEXT NOT NULL, PRIMARY KEY (load, channel)
+    ) STRICT""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST, QUEUE, IDENTITY, LOADS)
 READABLE_FROM = 1  # results and messages are all there since then
 
 

@@ -127,6 +127,13 @@ class Ledger:
             self._database.execute("UPDATE run SET ended = ?, outcome = ? WHERE id = ?", (ended, outcome, run_id))
             outbox.put(self._database, run_id, messages)
 
+    def keep_load_heat(self, heat: Mapping[tuple[str, str], tuple[float, str]]) -> None:
+        """By load and channel: how many K above the room at most, and when, RFC 3339. The latest word counts."""
+        with self._commit():
+            self._database.executemany(
+                "INSERT OR REPLACE INTO load_heat VALUES (?, ?, ?, ?)", [(*key, *told) for key, told in heat.items()]
+            )
+
     def mark_suspect(self, why: str) -> None:
         """The whole night's numbers are in doubt; the first reason stands."""
         with self._commit():
@@ -160,6 +167,12 @@ class Ledger:
                 raise LedgerOrder(f"{self.path.name}: no run {missing}")
             suspect = self._database.execute("SELECT suspect FROM book").fetchone()[0]
             return {"format": 1, "runs": [self._whole(head) for head in heads], "suspect": suspect}
+
+    def load_heat(self) -> dict[tuple[str, str], tuple[float, str]]:
+        """As last kept; nothing of loads that were never warm."""
+        with plain_words(self.path):
+            found = self._database.execute("SELECT load, channel, rise_k, at FROM load_heat ORDER BY load, channel")
+            return {(load, channel): (rise_k, at) for load, channel, rise_k, at in found}
 
     def suspect(self) -> str | None:
         """Why the numbers of the whole ledger are in doubt, if they are."""
@@ -231,6 +244,11 @@ class Ledger:
         """What tells this ledger's numbers from those of any other."""
         with plain_words(self.path):
             return outbox.identity(self._database)
+
+    def sent_to(self) -> int:
+        """The highest number of a message that a broker has, of those still kept; 0: none."""
+        with plain_words(self.path):
+            return outbox.sent_to(self._database)
 
     def message_counts(self) -> dict[State, int]:
         """How many messages are pending, sent, confirmed."""

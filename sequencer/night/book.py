@@ -42,7 +42,8 @@ class Book:
         return self._thread.worked_s
 
     async def do(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
-        return await self.soon(function, *args, **kwargs)
+        """It is done, also where whoever waits for it is cancelled: nobody has to guess."""
+        return await asyncio.shield(self.soon(function, *args, **kwargs))
 
     def soon(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> asyncio.Future[R]:
         """Like `do`, but nobody waits now."""

@@ -1,13 +1,14 @@
-"""The loads' stop limit in a night: they cool before a burst that would take them beyond it."""
+"""The loads' stop limit in a night: they cool before a burst that would take them beyond it, and what that burst may
+leave in them is on the disk before it is fired."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from drivers.timing import Clock
 from sequencer.measurements.requests import Fire
 from sequencer.safety.rules import Rules
-from sequencer.safety.rules_load import WARM_C
+from sequencer.safety.rules_load import WARM_C, Rises
 
 LOADS_COOL_AT_MOST_S = 900.0  # before one burst (our own choice)
 
@@ -25,3 +26,10 @@ async def loads_cooled(rules: Rules | None, request: Fire, clock: Clock, said: C
     if rest_s > 0.0:
         said(f"the loads cool for {rest_s:.3g} s before the next burst")
         await clock.sleep(rest_s)
+
+
+async def heat_kept(rules: Rules | None, request: Fire, clock: Clock, keep: Callable[[Rises], Awaitable[None]]) -> None:
+    """Returns once the disk knows how hot this burst may leave the loads, where that is news."""
+    if rules is not None and (rises := rules.loads_to_keep(request, clock.now_ns())):
+        await keep(rises)
+        rules.loads_kept(rises)

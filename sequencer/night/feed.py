@@ -58,6 +58,9 @@ class OutboxOfNight:
         counts = await self.desk.book.do(self.desk.ledger.message_counts)
         return counts["pending"] + counts["sent"]
 
+    async def sent_to(self) -> int:
+        return await self.desk.book.do(self.desk.ledger.sent_to)
+
     async def identity(self) -> str:
         return await self.desk.book.do(self.desk.ledger.identity)
 

@@ -4,7 +4,8 @@ safe."""
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from sequencer.night.values import finding_row
 from sequencer.plan.points import AnyPoint, Point, ValuePoint
 from sequencer.publish.messages import BenchState, point_kept, run_begun, run_ended, run_resumed, status, trip_kept
 from sequencer.safety.make_safe import Order, Outputs, Report, acts, perform
+from sequencer.safety.rules_load import LoadRules, Rises
 
 BESIDE = ("points", "trips", "findings", "ended", "outcome")  # of a run as results have it: not of its head
 CAUSES = {"Trip": "bench", "UnitTrip": "unit", "OverloadRemains": "bench"}  # an instrument's own errors are the link's
@@ -62,6 +64,7 @@ class Keeper:
         self._findings: dict[str, list[dict[str, Any]]] = {}
         self._state: tuple[str, BenchState] | None = None  # as last told, with the run it was told of
         self._safe_lock = asyncio.Lock()
+        self._under_way: list[asyncio.Task[None]] = []
         self.open_runs: list[UnitRun] = []
         self.tripped = False
         self.last_safe: Report | None = None
@@ -75,8 +78,27 @@ class Keeper:
         """proved: of the bench, before its first unit; kept with each run."""
         head = RunHead.model_validate(head_row(plan, run, self._desk.stamps.now()) | dict(proved))
         self._heads[run.id] = head
+        await self._whole(self._begin(run, head))
+
+    async def _begin(self, run: UnitRun, head: RunHead) -> None:
         await self._desk.book.do(self._desk.ledger.begin_run, head, [run_begun(head)])
         self.open_runs.append(run)
+
+    async def _whole(self, keeping: Coroutine[Any, Any, None]) -> None:
+        """To its end, also where whoever waits for it is stopped: a stop does not wait for the disk, `written` does."""
+        task = asyncio.create_task(keeping, name="keeping")
+        self._under_way.append(task)
+        try:
+            await asyncio.shield(task)
+        finally:
+            if task.done():
+                self._under_way.remove(task)
+
+    async def written(self) -> None:
+        """All that was begun to be kept is kept. Raises what kept it from that."""
+        under_way, self._under_way = self._under_way, []
+        for task in under_way:
+            await task
 
     async def doing(self, run: UnitRun, point: AnyPoint) -> None:
         """Publishes what the bench does from here on, where that has changed."""
@@ -114,11 +136,11 @@ class Keeper:
     async def point(self, run: UnitRun, point: Point, row: dict[str, Any], outcome: Outcome) -> None:
         """Traces, then the row: a row never names a trace that is not there. Raises LedgerFull."""
         kept = [(kind, judged.shot) for kind, judged in _worth_keeping(outcome, row, point.keep_traces)]
-        await self._keep(run, row, kept)
+        await self._whole(self._keep(run, row, kept))
 
     async def values(self, run: UnitRun, point: ValuePoint, row: dict[str, Any], found: Values) -> None:
         """Traces, then the row: a row that is kept lacks none of them."""
-        await self._keep(run, row, list(found.kept[: point.keep_traces]))
+        await self._whole(self._keep(run, row, list(found.kept[: point.keep_traces])))
 
     async def findings(self, run: UnitRun, found: Sequence[tuple[str | None, Finding]]) -> None:
         for point_id, finding in found:
@@ -129,6 +151,16 @@ class Keeper:
     async def suspect(self, why: str) -> None:
         """The numbers of the whole night are in doubt."""
         await self._desk.book.do(self._desk.ledger.mark_suspect, why)
+
+    async def loads(self) -> LoadRules:
+        """How hot the nights of this ledger may have left the loads, whichever process had them."""
+        stamps, kept = self._desk.stamps, await self._desk.book.do(self._desk.ledger.load_heat)
+        return LoadRules.left({key: (k, stamps.ns_of(at)) for key, (k, at) in kept.items()}, self._clock.now_ns())
+
+    async def load_heat(self, rises: Rises) -> None:
+        """How hot they may be from now on."""
+        told = {key: (rise_k, self._desk.stamps.at(at_ns)) for key, (rise_k, at_ns) in rises.items()}
+        await self._desk.book.do(self._desk.ledger.keep_load_heat, told)
 
     async def _keep(self, run: UnitRun, row: dict[str, Any], kept: list[tuple[str, Shot]]) -> None:
         if self._desk.shelf:
@@ -151,15 +183,23 @@ class Keeper:
         self.tripped = True
         row = {"time": self._desk.stamps.now(), "sentence": sentence, "cause": CAUSES.get(kind, "link")}
         row |= dict(extra)
+        await self._whole(self._keep_trip(run, row, shot))
+
+    async def _keep_trip(self, run: UnitRun, row: dict[str, Any], shot: Shot | None) -> None:
         if shot is not None:
-            name = trace_name(run.id, str(extra.get("point")), f"trip-{shot.number}")
-            await self._desk.book.do(write_trace, self._desk.out / "traces" / name, shot)
-            row["trace"] = f"traces/{name}"
+            name = trace_name(run.id, str(row.get("point")), f"trip-{shot.number}")
+            with suppress(OSError):  # a full disk: the trip is told all the same
+                await self._desk.book.do(write_trace, self._desk.out / "traces" / name, shot)
+                row["trace"] = f"traces/{name}"
         self._state = None
-        messages = [trip_kept(self._heads[run.id], row), self._status(run, "tripped", sentence, row.get("point"))]
+        told = self._status(run, "tripped", str(row["sentence"]), row.get("point"))
+        messages = [trip_kept(self._heads[run.id], row), told]
         await self._desk.book.do(self._desk.ledger.keep_trip, run.id, row, messages)
 
     async def end(self, run: UnitRun, outcome: RunOutcome) -> None:
+        await self._whole(self._end(run, outcome))
+
+    async def _end(self, run: UnitRun, outcome: RunOutcome) -> None:
         ended = self._desk.stamps.now()
         message = run_ended(self._heads[run.id], ended, outcome, self._findings.get(run.id, ()))
         await self._desk.book.do(self._desk.ledger.end_run, run.id, ended, outcome, [message])

@@ -21,7 +21,7 @@ from sequencer.measurements.temper import Tempered, temper
 from sequencer.measurements.transferred import TRANSFER, corrections
 from sequencer.measurements.values import Finding, ValueJob, Values
 from sequencer.night.asking import nobody_there
-from sequencer.night.cooling import LoadsTooWarm, loads_cooled
+from sequencer.night.cooling import LoadsTooWarm, heat_kept, loads_cooled
 from sequencer.night.hand_worked import NotDoneByHand
 from sequencer.night.readings import Readings
 from sequencer.night.setup import NightPlan, power_job
@@ -152,8 +152,8 @@ class Measuring:
 
     async def _keep_values(self, point: ValuePoint, found: Values, extra: Mapping[str, Any]) -> None:
         row = value_row(point, found) | dict(extra) | self._tally.take() | {"resumed": self._state.is_resumed}
-        self._state.rows.append(row)
         await self._tell([(point.id, one) for one in found.findings])
+        self._state.rows.append(row)
         await self._doing.keeper.values(self._state.run, point, row, found)
 
     # --- searches
@@ -209,8 +209,8 @@ class Measuring:
             await self._tell(of_group(context, found, outcome))
         for point, row in zip(group, found, strict=True):
             state.repeats += repeats(row)
+            state.rows.append(row)
             await keeper.point(state.run, point, row, outcome)
-        state.rows += found
 
     async def _recovered(self, group: Sequence[Point], outcome: Outcome) -> None:
         """After the protection cut in: no further point of that load, and the outputs back before anything else."""
@@ -295,14 +295,16 @@ class Measuring:
         return Talker(doing.shooter, doing.clock, doing.thinking, windows, read, state.wiring, asking, say, self._cool)
 
     async def _cool(self, request: Fire) -> None:
-        await loads_cooled(self._rules, request, self._doing.clock, self._doing.listener.said)
+        doing = self._doing
+        await loads_cooled(self._rules, request, doing.clock, doing.listener.said)
+        await heat_kept(self._rules, request, doing.clock, doing.keeper.load_heat)
 
     def _told(self, point: AnyPoint, *, keeps: bool = True) -> Told:
         """Every reply goes past the rules of safety, and to whoever listens. Raises UnitTrip on a breach."""
         state, listener = self._state, self._doing.listener
         unit, bench, bay = state.run.unit, state.bench, state.run.bay
         before, name = self._rules, point.measurement
-        rules = self._rules = Rules(unit, bench, bay, name) if before is None else before.next(name)
+        rules = self._rules = Rules(unit, bench, bay, name, state.loads) if before is None else before.next(name)
         rules.hear(Connect(point.load, point.channels), None)
         self._tell_supply(rules)
         keep = self._doing.keeper.talk(state.run, point) if keeps else None

@@ -34,6 +34,7 @@ from sequencer.night.wiring import NotPowered, Trip, Wiring
 from sequencer.plan.points import AnyPoint, ValuePoint
 from sequencer.safety.make_safe import Report
 from sequencer.safety.rules_events import rule_of
+from sequencer.safety.rules_load import LoadRules
 
 __all__ = ["Doing", "Night", "Outcome", "Trip", "UnitTrip"]
 
@@ -66,7 +67,7 @@ class Night:
         self.watch = Watch(doing.clock, doing.shooter, self._off_now)
         doing.shooter.burst_begun, doing.shooter.may_fire = self.watch.burst_begun, self.watch.has_seen
         self._wiring: Wiring | None = None
-        self._hands = hands_done(plan)
+        self._hands, self._loads = hands_done(plan), LoadRules()
         self._rows = self._going_on.rows()
         self._proved: dict[str, Any] = {}
         self._ended_by: tuple[UnitRun, Exception] | None = None
@@ -81,6 +82,7 @@ class Night:
         except (InstrumentError, Trip) as error:
             await self._ended_before(error)
             raise
+        self._loads = await self.doing.keeper.loads()
         for number, run in enumerate(self.plan.runs, start=1):
             if self._going_on.has_ended(run) or await self._tripped_before(run):
                 continue
@@ -144,7 +146,7 @@ class Night:
     async def _unit(self, run: UnitRun) -> None:
         doing, keeper = self.doing, self.doing.keeper
         wiring = Wiring(doing.hands, doing.clock, self.plan.bench, run.unit, run.bay)
-        state, self._wiring = UnitState(run, self.plan.bench, wiring, hands=self._hands), wiring
+        state, self._wiring = UnitState(run, self.plan.bench, wiring, hands=self._hands, loads=self._loads), wiring
         self._rows[run.id] = state.rows
         if self._going_on.has_begun(run):
             await self._going_on.take_up(state)
@@ -159,9 +161,9 @@ class Night:
             except UnitTrip as trip:
                 await self._left_behind(state, trip)
             except (InstrumentError, Trip, OverloadRemains) as error:
+                self._ended_by = run, error  # first: a person may stop the night meanwhile
                 self.watch.pause()
                 await self._off_now()
-                self._ended_by = run, error
                 raise
             else:
                 await self._end(run, "finished")
@@ -180,7 +182,8 @@ class Night:
                 if group[0].after_trip != RETRIED:
                     raise
                 await self._cooled(state, trip, group[0])
-                await self._group(state, measuring, group)
+                if unkept := tuple(one for one in group if not state.has_row(one)):  # a row is kept once
+                    await self._group(state, measuring, unkept)
         await measuring.close()
         await self._power_down(state)
 
@@ -243,8 +246,11 @@ class Night:
         """Kept, made safe in fault order; then, with the rail seen to be down, all contacts open. Raises the trip."""
         keeper, run = self.doing.keeper, state.run
         self._latched = True
+        self._ended_by = run, trip  # until it is kept: a person may stop the night meanwhile
         self.watch.pause()
         report = await keeper.make_safe("fault", run.unit.bleed_s)
+        self._ended_by = None
+        await keeper.written()
         await self._keep_trip(run, trip, report, trip.row, state.last_shot)
         if not report.confirmed:
             await self._end(run, "tripped")
@@ -292,11 +298,16 @@ class Night:
             self._ended_by = self.doing.keeper.open_runs[-1], why
 
     async def settle(self, report: Report) -> None:
-        """What ended the night is kept once the bench was made safe: a slow disk must not come before."""
+        """What ended the night is kept once the bench was made safe: a slow disk must not come before. A trip that a
+        person's stop has overtaken is one all the same."""
+        await self.doing.keeper.written()
+        if self.watch.unheard is not None:
+            self.end_by(self.watch.unheard)
         if self._ended_by is not None:
             run, why = self._ended_by
             rule = rule_of(why) or getattr(why, "rule", None)
-            await self._keep_trip(run, why, report, {} if rule is None else {"rule": rule})
+            row = why.row if isinstance(why, UnitTrip) else {} if rule is None else {"rule": rule}
+            await self._keep_trip(run, why, report, row)
             await self._end(run, "tripped")
 
     async def _cooled(self, state: UnitState, trip: UnitTrip, point: AnyPoint) -> None:

@@ -22,6 +22,10 @@ class Stamps:
     def at(self, when_ns: int) -> str:
         return (self.start + timedelta(microseconds=when_ns // 1000)).isoformat(timespec="milliseconds")
 
+    def ns_of(self, stamp: str) -> int:
+        """Bench clock at a stamp, of this process or of one before; whole microseconds, which both have."""
+        return (datetime.fromisoformat(stamp) - self.start) // timedelta(microseconds=1) * 1000
+
 
 def run_id(seed: int, plan_sha256: str, serial: str, number: int) -> str:
     """Short and stable: the same seed, plan, unit and place in the night give the same id."""

@@ -111,10 +111,12 @@ async def supervise(
         for run in list(keeper.open_runs):
             await keeper.end(run, "stopped" if way == "stopped" else "tripped" if way == "tripped" else "unfinished")
         await keeper.tell_safe(plan, report)
-    except Fault as fault:  # a full disk: the bench is safe, the book is not complete
+    except Exception as error:  # a full disk, say: the bench is safe, the book is not complete
         way = "fault"
-        lines.append(f"internal fault: {fault}")
-        todo = remedy_of(fault)
+        if not isinstance(error, Fault):
+            traceback.print_exception(error)
+        lines.append(f"internal fault: {error}")
+        todo = remedy_of(error)
     lines.append(_closing(report))
     if next_line := todo if report.confirmed else remedy(NOT_SAFE):
         lines.append(f"next: {next_line}")

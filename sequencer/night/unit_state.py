@@ -18,6 +18,7 @@ from sequencer.plan.models import Bench
 from sequencer.plan.points import AnyPoint, Point
 from sequencer.plan.promises import lacking
 from sequencer.plan.window import ShotWindow, shot_window, silence_window, steady_window
+from sequencer.safety.rules_load import LoadRules
 
 RETRIED = "cool and retry once"
 HEATING = ("soak", "warming")
@@ -30,7 +31,8 @@ class UnitState:
     load, the point its protection cut in at. told: findings, by kind and channel. last_drive_ns: bench clock after the
     last burst that heats. last_shot: kept as evidence where the unit trips. hands: what a person has
     done in this night; is_left_off: nobody answered, and the next point switches it on again. is_resumed: another
-    process began the run. tried: points that tripped once and may be tried once more.
+    process began the run. tried: points that tripped once and may be tried once more. loads: of the
+    bench, as warm as whoever was measured before has left them.
     """
 
     run: UnitRun
@@ -50,6 +52,7 @@ class UnitState:
     is_left_off: bool = False
     is_resumed: bool = False
     tried: set[str] = field(default_factory=set)
+    loads: LoadRules = field(default_factory=LoadRules)
 
     def context(self, point: AnyPoint | None = None) -> Context:
         """point: with the rows before that one only, else with all."""
@@ -69,6 +72,10 @@ class UnitState:
         if isinstance(point, Point) and point.load in self.protected:
             return f"the unit's protection cut in on this load before ({self.protected[point.load]})", "protection"
         return None
+
+    def has_row(self, point: AnyPoint) -> bool:
+        """It is kept: measured, or why not."""
+        return any(row["id"] == point.id for row in self.rows)
 
     def is_last_try(self, point: AnyPoint) -> bool:
         """Whether a trip of the point is its last word: only then has it a row, since it has one row at most."""

@@ -75,6 +75,8 @@ class Watch:
         self._readings: deque[tuple[BenchReading, bool]] = deque(maxlen=MOST_KEPT)
         self._ending: Exception | None = None
         self._owner: asyncio.Task[object] | None = None
+        self._has_cancelled = False  # the owner, for what is found
+        self.unheard: Exception | None = None  # found, and overtaken by a person's stop
         self._paused = self._ended = False
         self._periods: Periods | None = None
         self._burst, self._idle = asyncio.Event(), asyncio.Event()
@@ -107,9 +109,12 @@ class Watch:
             yield
         except asyncio.CancelledError:
             ending, self._ending = self._ending, None
+            is_ours, self._has_cancelled = self._has_cancelled, False
             if ending is None or task is None:
                 raise
-            if task.uncancel() > 0:  # a person's stop came as well: it goes first
+            # A person's stop goes first, whether it comes with ours or before it, while signal and supply go off.
+            if not is_ours or task.uncancel() > 0:
+                self.unheard = ending
                 raise
             raise ending from None
         except Exception:  # found after the watch had switched off for a reason of its own: its echo
@@ -229,6 +234,7 @@ class Watch:
         self._ending, self._paused = why, True  # latched: no look until somebody resumes
         await self._off()
         if self._ending is why and self._owner is not None:
+            self._has_cancelled = True
             self._owner.cancel()
 
 

@@ -145,6 +145,7 @@ class Wiring:
         if contact is None or on == self._remote_on:
             return
         switch = self._hands.load_switch
+        self._remote_on = True  # also where this is broken off: whoever switches it off must not pass it by
         with self._change():
             await (switch.close([contact]) if on else switch.open([contact]))
         self._remote_on = on

@@ -210,14 +210,29 @@ class Listener:
             await self._publish(client, ledger.level, "command", wants | {"expires": expires})
 
     async def _confirm(self, client: aiomqtt.Client) -> None:
-        """All that is here, on the disk first where it is kept: one confirmation that is lost costs nothing."""
-        news = [(name, one) for name, one in self._ledgers.items() if one.unconfirmed]
-        if news and self._asked.keep:
-            await asyncio.to_thread(self._asked.keep.sync)
-        for name, ledger in news:
+        """All that is here, on the disk first where it is kept: one confirmation that is lost costs nothing. What comes
+        while the disk writes is not on it yet: it has its turn next time."""
+        news = [(name, one, one.got.have[-MOST_RANGES:]) for name, one in self._ledgers.items() if one.unconfirmed]
+        for _, ledger, _ in news:
             ledger.unconfirmed = False
-            ranges = [list(one) for one in ledger.got.have[-MOST_RANGES:]]
+        if news and not await self._is_on_disk():
+            for _, ledger, _ in news:
+                ledger.unconfirmed = True
+            return
+        for name, ledger, have in news:
+            ranges = [list(one) for one in have]
             await self._publish(client, ledger.level, "received", {"ledger": name, "ranges": ranges})
+
+    async def _is_on_disk(self) -> bool:
+        """All that came until now, where it is kept. A disk that is full is said once, and tried again."""
+        keep = self._asked.keep
+        try:
+            if keep is not None:
+                await asyncio.to_thread(keep.sync)
+        except OSError as error:
+            self._complain_once(f"{keep and keep.path}: {error.strerror}: nothing is confirmed until it is written")
+            return False
+        return True
 
     async def _publish(self, client: aiomqtt.Client, level: str, kind: str, body: dict[str, Any]) -> None:
         says = {"schema_name": f"nightramp.{kind}", "schema_version": VERSION, "time": self._asked.now().isoformat()}
@@ -225,7 +240,9 @@ class Listener:
         await client.publish(f"{ROOT}/{level}/{kind}", row_to_line({**body, **says, **name}), qos=1)
 
     def _complain(self, error: Exception) -> None:
-        why = in_words(error)
+        self._complain_once(f"broker {self._asked.broker.name}: {in_words(error)}; trying again")
+
+    def _complain_once(self, why: str) -> None:
         if why not in self._complaints:
             self._complaints.add(why)
-            self._asked.say(f"broker {self._asked.broker.name}: {why}; trying again")
+            self._asked.say(why)

@@ -27,5 +27,8 @@ class Outbox(Protocol):
     async def unconfirmed(self) -> int:
         """How many no consumer has."""
 
+    async def sent_to(self) -> int:
+        """The highest number that a broker has, of whichever process; 0: none."""
+
     async def identity(self) -> str:
         """What tells this outbox's numbers from those of any other."""

@@ -67,7 +67,7 @@ class Publisher:
         self._reading: Mapping[str, Any] | None = None
         self._questions: list[Mapping[str, Any]] = []
         self._fresh = asyncio.Event()
-        self._published = 0  # the highest number handed to a broker
+        self._published = 0  # the highest number handed to a broker, also by a feed before this one
         self._not_heard = 0  # connections that ended before we were subscribed
         self.sent = 0
 
@@ -119,6 +119,7 @@ class Publisher:
         if broker.tls and self._tls is None:
             self._tls = await asyncio.to_thread(tls_context, broker)  # reads files
         if self._consumers.ledger is None:
+            self._published = max(self._published, await self._outbox.sent_to())
             self._consumers.ledger = await self._outbox.identity()
         return client_of(broker, self._sender.identifier, self._tls, self._will())
 

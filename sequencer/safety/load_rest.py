@@ -11,7 +11,7 @@ from collections.abc import Collection
 
 from sequencer.measurements.requests import Fire
 from sequencer.safety.rules_gain import GainRules, declared_db
-from sequencer.safety.rules_load import ROOM_C, WARM_C, Body, LoadRules
+from sequencer.safety.rules_load import ROOM_C, WARM_C, Body, LoadRules, Rises
 from sequencer.safety.rules_model import Scope, burst_s
 from sequencer.safety.rules_output import clips_at_v
 
@@ -25,14 +25,39 @@ def rest_s(
     inputs are on the generator, None: all."""
     if loads.load is None:
         return 0.0
-    load = scope.bench.load[loads.load]
-    body, length_s, longest_s = Body.of(load), burst_s(request), 0.0
+    body, length_s, longest_s = Body.of(scope.bench.load[loads.load]), burst_s(request), 0.0
     for name in loads.channels:
-        volts = _most_v(scope, gain, request, name) if driven is None or name in driven else 0.0
-        own_k = body.after(0.0, volts**2 / load.ohm[name], length_s)
+        own_k = _own_k(scope, loads.load, gain, request, driven, name)
         left_k = (WARM_C - ROOM_C - own_k) * math.exp(length_s / body.tau_s)
         longest_s = max(longest_s, _cools_in_s(body, loads.rise_k(name, body, at_ns), max(left_k, COLD_K)))
     return longest_s
+
+
+def to_keep(
+    scope: Scope, loads: LoadRules, gain: GainRules, request: Fire, driven: Collection[str] | None, at_ns: int
+) -> Rises:
+    """How far the loads may stand above the room when this burst is over, fired at at_ns: what must be on the disk
+    before it, so that a process that dies in it leaves no load hotter than is known. Only what lies above what is kept
+    already, and above COLD_K."""
+    if loads.load is None:
+        return {}
+    body, length_s, found = Body.of(scope.bench.load[loads.load]), burst_s(request), Rises()
+    end_ns = at_ns + round(length_s * 1e9)
+    for name in loads.channels:
+        own_k = _own_k(scope, loads.load, gain, request, driven, name)
+        most_k = body.after(loads.rise_k(name, body, at_ns), 0.0, length_s) + own_k
+        if most_k > max(COLD_K, loads.kept_k(name, body, end_ns)):
+            found[(loads.load, name)] = most_k, end_ns
+    return found
+
+
+def _own_k(
+    scope: Scope, label: str, gain: GainRules, request: Fire, driven: Collection[str] | None, name: str
+) -> float:
+    """What this burst itself may heat one channel's resistors by, at most."""
+    load = scope.bench.load[label]
+    volts = _most_v(scope, gain, request, name) if driven is None or name in driven else 0.0
+    return Body.of(load).after(0.0, volts**2 / load.ohm[name], burst_s(request))
 
 
 def _cools_in_s(body: Body, from_k: float, to_k: float) -> float:

@@ -13,11 +13,11 @@ from dataclasses import dataclass, field, replace
 
 from sequencer.measurements.requests import BenchReading, Connect, Fire, Inputs, Remote, Reply, Request, SetSupply, Shot
 from sequencer.plan.models import Bay, Bench, Unit
-from sequencer.safety.load_rest import rest_s
+from sequencer.safety.load_rest import rest_s, to_keep
 from sequencer.safety.rules_capture import CaptureRules
 from sequencer.safety.rules_events import event, rule_of
 from sequencer.safety.rules_heat import HeatRules
-from sequencer.safety.rules_load import LoadRules
+from sequencer.safety.rules_load import LoadRules, Rises
 from sequencer.safety.rules_model import Breach, Scope, Seen, burst_end_ns, is_quiet
 from sequencer.safety.rules_output import OutputRules, burst_heat_j, output_vrms
 from sequencer.safety.rules_supply import SupplyRules
@@ -44,9 +44,10 @@ class Rules:
 
     event = staticmethod(event)
 
-    def __init__(self, unit: Unit, bench: Bench, bay: Bay, measurement: str) -> None:
+    def __init__(self, unit: Unit, bench: Bench, bay: Bay, measurement: str, loads: LoadRules | None = None) -> None:
+        """loads: as bursts before this unit have left them; None: cold."""
         self._scope = Scope.of(unit, bench, bay, measurement)
-        self._known = _Known()
+        self._known = _Known(load=loads or LoadRules())
         self._driven: tuple[str, ...] | None = None  # by their input contacts; None: all channels
 
     def next(self, measurement: str) -> Rules:
@@ -77,6 +78,15 @@ class Rules:
     def rest_s(self, request: Fire, at_ns: int) -> float:
         """The loads' stop limit: how long they have to cool, from at_ns on, before this burst may be fired, s."""
         return rest_s(self._scope, self._known.load, self._known.output.gain, request, self._driven, at_ns)
+
+    def loads_to_keep(self, request: Fire, at_ns: int) -> Rises:
+        """How hot this burst, fired at at_ns, may leave the loads: what is to be on the disk before it."""
+        known = self._known
+        return to_keep(self._scope, known.load, known.output.gain, request, self._driven, at_ns)
+
+    def loads_kept(self, rises: Rises) -> None:
+        """That is on the disk now."""
+        self._known.load.kept |= rises
 
     def self_test(self, reading: BenchReading) -> str | None:
         """Whether the limits of heat sinks and supply current would trip, were they below this reading: what failed.

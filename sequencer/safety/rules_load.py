@@ -17,6 +17,7 @@ from sequencer.safety.rules_model import Breach, Scope, burst_end_ns, burst_s
 
 ROOM_C = 25.0
 WARM_C, TRIP_C = 90.0, 120.0  # of the body (common practice, no source)
+Rises = dict[tuple[str, str], tuple[float, int]]  # by load and channel: K above the room, and when, bench clock in ns
 BURST_OVER = 1.1  # of the joules allowed: two gain errors of a digitiser, and a file's ohms (our own judgement)
 
 
@@ -41,11 +42,21 @@ class Body:
 
 @dataclass
 class LoadRules:
-    """What is connected, and how far each body stands above the room: (rise in K, bench clock) by load and channel."""
+    """What is connected, and how far each body stands above the room. It outlives a unit: the loads are the bench's.
+
+    kept: the same as the disk has it, at most, for whoever comes after this process.
+    """
 
     load: str | None = None
     channels: tuple[str, ...] = ()
-    rises: dict[tuple[str, str], tuple[float, int]] = field(default_factory=dict)
+    rises: Rises = field(default_factory=Rises)
+    kept: Rises = field(default_factory=Rises)
+
+    @classmethod
+    def left(cls, kept: Rises, now_ns: int) -> LoadRules:
+        """As another process left them. A time that is still to come, by a clock that was set back, counts as now."""
+        known = {key: (rise_k, min(at_ns, now_ns)) for key, (rise_k, at_ns) in kept.items()}
+        return cls(rises=dict(known), kept=known)
 
     def connect(self, request: Connect) -> None:
         self.load, self.channels = request.load, request.channels
@@ -63,19 +74,24 @@ class LoadRules:
 
     def rise_k(self, name: str, body: Body, at_ns: int) -> float:
         """Of the load that is connected, above the room at that time if nothing heats it meanwhile."""
-        return 0.0 if self.load is None else self._cooled_k(self.load, name, body, at_ns)
+        return 0.0 if self.load is None else _cooled_k(self.rises, (self.load, name), body, at_ns)
 
-    def _cooled_k(self, label: str, name: str, body: Body, now_ns: int) -> float:
-        rise_k, at_ns = self.rises.get((label, name), (0.0, now_ns))
-        return body.after(rise_k, 0.0, max(now_ns - at_ns, 0) / 1e9)
+    def kept_k(self, name: str, body: Body, at_ns: int) -> float:
+        """The same, as the disk has it."""
+        return 0.0 if self.load is None else _cooled_k(self.kept, (self.load, name), body, at_ns)
 
     def _rise(self, label: str, name: str, body: Body, shot: Shot, energy_j: float) -> float:
         """Cooled until the burst began, then heated to its end."""
-        cooled_k = self._cooled_k(label, name, body, shot.fired_at_ns)
+        cooled_k = _cooled_k(self.rises, (label, name), body, shot.fired_at_ns)
         length_s = burst_s(shot.request)
         rise_k = body.after(cooled_k, energy_j / length_s, length_s)
         self.rises[(label, name)] = rise_k, burst_end_ns(shot)
         return rise_k
+
+
+def _cooled_k(rises: Rises, key: tuple[str, str], body: Body, now_ns: int) -> float:
+    rise_k, at_ns = rises.get(key, (0.0, now_ns))
+    return body.after(rise_k, 0.0, max(now_ns - at_ns, 0) / 1e9)
 
 
 def _breaches(scope: Scope, label: str, name: str, energy_j: float, celsius: float) -> Iterator[Breach]:

@@ -53,6 +53,9 @@ class ListOutbox:
     async def unconfirmed(self) -> int:
         return self.count - len(set(self.confirmed))
 
+    async def sent_to(self) -> int:
+        return max(self.marked, default=0)
+
     async def identity(self) -> str:
         return LEDGER
 

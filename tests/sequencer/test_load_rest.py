@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 
 from sequencer.measurements.requests import Connect, Fire, Inputs, Shot
 from sequencer.safety.rules import Rules
+from sequencer.safety.rules_load import LoadRules
 from tests.sequencer.rule_cases_output import ALL, HEAVY_BENCH, K_PER_W, ON_4R, TAU_S, into_4r
 from tests.sequencer.rule_paper import BAY, CLIP_V, GAIN, UNIT
 
@@ -104,3 +105,48 @@ def test_an_undriven_channel_is_not_heated() -> None:
     undriven.hear(Inputs(("B",)), None)
     assert rules.rest_s(fire(level_vrms, 2.0), ns(END_S)) > 1.0
     assert undriven.rest_s(fire(level_vrms, 2.0), ns(END_S)) == pytest.approx(0.0, abs=0.05)
+
+
+def on_disk(rises: dict[tuple[str, str], tuple[float, int]], now_s: float = 0.0) -> Rules:
+    """Rules of a process that finds these, and connects that load."""
+    rules = Rules(UNIT, HEAVY_BENCH, BAY, "output_power", LoadRules.left(rises, ns(now_s)))
+    rules.hear(*ON_4R)
+    return rules
+
+
+@pytest.mark.parametrize("waited_s", [0.0, 1.0, 5.0])
+def test_loads_that_another_process_left_warm_have_cooled_by_the_time_that_passed(waited_s: float) -> None:
+    """90 K above the room then; e^(-t / tau) of it now: tau ln(90 / 65) in all."""
+    rules = on_disk({("4R", "A"): (90.0, ns(-waited_s)), ("8R", "A"): (94.0, 0)})
+    due_s = max(TAU_S * math.log(90.0 / 65.0) - waited_s, 0.0)
+    assert rules.rest_s(fire(1e-4, 0.01), 0) == pytest.approx(due_s, abs=0.02)
+
+
+def test_a_clock_that_was_set_back_cools_nothing() -> None:
+    """A time still to come counts as now; it does not keep them from cooling from now on."""
+    rules = on_disk({("4R", "A"): (90.0, ns(3600.0))})
+    assert rules.rest_s(fire(1e-4, 0.01), 0) == pytest.approx(TAU_S * math.log(90.0 / 65.0), abs=0.02)
+    assert rules.rest_s(fire(1e-4, 0.01), ns(TAU_S)) == 0.0
+
+
+def test_what_a_burst_may_leave_is_known_before_it() -> None:
+    """60 W for 2 s on top of 80 K, by the differential equation; of channel B what its own ohms make of these volts."""
+    rules, watts = warmed(80.0), 60.0
+    level_vrms = math.sqrt(watts * OHM_A) / GAIN
+    found = rules.loads_to_keep(fire(level_vrms, 2.0), ns(END_S + 1.0))
+    most_k, at_ns = found[("4R", "A")]
+    exact_k = forward_c(80.0 * math.exp(-1.0 / TAU_S), 0.0, watts, 2.0) - ROOM_C
+    assert most_k == pytest.approx(exact_k, abs=0.3)  # 26 dB is not 20
+    assert at_ns == ns(END_S + 3.0)
+    assert set(found) == {("4R", name) for name in ALL}
+
+
+def test_nothing_is_kept_twice_nor_of_bursts_that_leave_them_cold() -> None:
+    rules = on_disk({})
+    assert rules.loads_to_keep(fire(1e-3, 0.1), 0) == {}
+    hot = fire(math.sqrt(60.0 * OHM_A) / GAIN, 2.0)
+    rules.loads_kept(rules.loads_to_keep(hot, 0))
+    assert rules.loads_to_keep(hot, 0) == {}  # the very same promise
+    assert rules.loads_to_keep(hot, ns(1.0)) != {}  # by then it has cooled by more than the burst would have
+    assert on_disk({}).loads_to_keep(fire(0.5, 1.0), 0) != {}
+    assert Rules(UNIT, HEAVY_BENCH, BAY, "output_power").loads_to_keep(hot, 0) == {}  # nothing is connected

@@ -78,6 +78,19 @@ async def test_what_is_asked_for_is_said_again_once_and_never_retained() -> None
     assert not any(p.retain for p in of_kind(broker, "point"))
 
 
+async def test_what_a_process_before_has_sent_is_said_again_and_told_to_be_there() -> None:
+    """Between two nights nothing waits, and the feed is a new one: whoever lost the last messages asks it."""
+    outbox = ListOutbox(12, marked=list(range(1, 13)))
+    async with PaperBroker() as broker:
+        broker.says = [[("nightramp/1/b/command", later(COMMAND, first_seq=11, last_seq=20))]]
+        task = asyncio.create_task(publisher(broker, outbox, []).run())
+        await until(lambda: len(rows(broker)) >= 2)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert rows(broker) == [11, 12]
+    assert statuses(broker)[0]["told_to"] == 12
+
+
 async def test_thousands_of_hostile_messages_confirm_nothing_and_stop_nothing() -> None:
     outbox, said = ListOutbox(30), list[str]()
     topics = {kind: f"nightramp/1/b/{kind}" for kind in ("received", "command")}

@@ -1,8 +1,8 @@
 """A small rehearsal as a process that kills itself (SIGKILL) at a stated moment: `python -m tests.wire.dying`.
 
-Words: the folder, "begin" or "resume", and how it dies: "message N" as the simulated bench takes its Nth message,
-"before N" or "after N" the commit of the Nth row it keeps, "proof N" in the middle of what follows the Nth thing it
-keeps of going on, "never 0".
+Words: the folder (a bench file in it is its bench), "begin" or "resume", and how it dies: "message N" as the simulated
+bench takes its Nth message, "before N" or "after N" the commit of the Nth row it keeps, "proof N" in the middle of what
+follows the Nth thing it keeps of going on, "never 0".
 """
 
 from __future__ import annotations
@@ -76,7 +76,8 @@ def main(folder: Path, how: str, when: str, number: str, *units: str) -> int:
     if how == "resume":
         asked = DryRun(again=begun(out, simulated=True), rig=rig)
     else:
-        asked = DryRun(plan=str(folder / "plan.toml"), units=units, bench="workshop", out=out, rig=rig)
+        bench = next((str(one) for one in folder.glob("*workshop.toml")), "workshop")
+        asked = DryRun(plan=str(folder / "plan.toml"), units=units, bench=bench, out=out, rig=rig)
     done = dry_run(asked, print)
     print(done.text)
     print(f"messages: {count.taken}")

@@ -10,6 +10,7 @@ import pytest
 
 from sequencer.compose import DryRun, dry_run
 from sequencer.errors import EXIT_DONE, EXIT_TRIPPED
+from sequencer.night.keeping import Keeper
 from sequencer.night.measuring import Measuring
 from sequencer.night.trips import UnitTrip
 
@@ -49,3 +50,23 @@ def test_one_row_whatever_comes_of_the_second_try(
     (run,) = json.loads((tmp_path / "night" / "results.json").read_text())["runs"]
     assert [(row["id"], row["outcome"]) for row in run["points"]] == [("p001", outcome)]
     assert [trip["sentence"] for trip in run["trips"]] == ["put in by hand"] * trips
+
+
+def test_a_trip_after_the_row_was_kept_measures_nothing_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As when the watch finds something while the disk writes, or outputs do not come back after a protection."""
+    honest, kept = Keeper.point, list[str]()
+
+    async def point(self: Keeper, run: Any, one: Any, row: Any, outcome: Any) -> None:
+        await honest(self, run, one, row, outcome)
+        kept.append(one.id)
+        if len(kept) == 1:
+            raise UnitTrip("put in by hand", {"point": one.id, "rule": "heat sink"}, one.after_trip)
+
+    monkeypatch.setattr(Keeper, "point", point)
+    (tmp_path / "plan.toml").write_text(PLAN + "stop_limit = { thd_pct = [1.0, 0.5] }\n")
+    asked = DryRun(str(tmp_path / "plan.toml"), ("ferry_pa_60",), "workshop", tmp_path / "night")
+    done = dry_run(asked, lambda line: None)
+    assert done.exit_code == EXIT_DONE, done.text
+    (run,) = json.loads((tmp_path / "night" / "results.json").read_text())["runs"]
+    assert [(row["id"], row["outcome"]) for row in run["points"]] == [("p001", "measured"), ("p002", "measured")]
+    assert [trip["sentence"] for trip in run["trips"]] == ["put in by hand"]

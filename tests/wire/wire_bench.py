@@ -31,6 +31,7 @@ from sequencer.plan.points import AnyPoint, Point, ValuePoint
 from sequencer.plan.refuse import refusals
 from sequencer.roles import build, load_dialects
 from sequencer.safety.make_safe import Order, RemoteOff, Report, acts, perform
+from sequencer.safety.rules_load import LoadRules, Rises
 from sequencer.whole_night import capture_of
 from simulators.bench import BenchSpec, Instrument, SimulatedBench
 from simulators.world.bench_truth import BenchTruth, DigitiserTruth
@@ -159,6 +160,13 @@ class InMemory:
     def talk(self, run: UnitRun, point: AnyPoint) -> None: ...
 
     async def doing(self, run: UnitRun, point: AnyPoint) -> None: ...
+
+    async def loads(self) -> LoadRules:
+        return LoadRules()
+
+    async def load_heat(self, rises: Rises) -> None: ...
+
+    async def written(self) -> None: ...
 
     async def begin(self, plan: NightPlan, run: UnitRun, proved: Mapping[str, Any]) -> None: ...
 
