@@ -275,10 +275,13 @@ class Actor:
             await self._drain_errors()
 
     async def _identify(self) -> None:
-        self.identity = await self._ask_now(self._greeting.identity_ask, self.model.within_s)
-        if not self.identity or not self.identity.startswith(self._greeting.identity_begins):
+        said = await self._ask_now(self._greeting.identity_ask, self.model.within_s)
+        if not said or not said.startswith(self._greeting.identity_begins):
             wanted = self._greeting.identity_begins
-            raise WrongIdentity(self.name, f"{self.model.address} is {self.identity!r}, wanted {wanted!r}...")
+            raise WrongIdentity(self.name, f"{self.model.address} is {said!r}, wanted {wanted!r}...")
+        if self.openings and said != self.identity:
+            raise WrongIdentity(self.name, f"{self.model.address} is {said!r} now, it was {self.identity!r} before")
+        self.identity = said
 
     async def _drain_errors(self) -> None:
         drained: list[str] = []

@@ -13,7 +13,6 @@ from typing import Any, Literal
 
 from drivers.visa_session import MAX_COUNT_READ, BadBytes, PeerClosed, ReadTimeout, Session, _real_s, resource_manager
 
-END_OF_MESSAGE = 0  # VI_SUCCESS
 TIMED_OUT, CONNECTION_LOST = -1073807339, -1073807194  # VI_ERROR_TMO, VI_ERROR_CONN_LOST
 LEAST_WAIT_S = 0.001
 PIECE_BYTES = 65_536
@@ -67,12 +66,16 @@ class BusSession(Session):
         self._resource.close()
 
     def _begin_reply(self, end: bytes, most_bytes: int, until_s: float) -> None:
-        """The whole message. Where it has no line end besides its END, one is put behind it."""
+        """The whole message. Where it has no line end besides its END, one is put behind it.
+
+        More of it is left only where a read says that it was full: for END some libraries say VI_SUCCESS, others
+        VI_SUCCESS_TERM_CHAR, though no such character was asked for.
+        """
         whole, is_over = bytearray(), False
         while not is_over:
             piece, status = self._read(PIECE_BYTES, until_s)
             whole += piece
-            is_over = status == END_OF_MESSAGE
+            is_over = status != MAX_COUNT_READ
             if len(whole) > most_bytes + len(end):
                 raise BadBytes(f"more than {most_bytes} bytes without an end")
         self._unread = bytes(whole)

@@ -1,4 +1,6 @@
-"""`run`: a plan on real instruments in real time. Lock, frozen file and guardian come before the first link opens."""
+"""`run`: a plan on real instruments in real time. Lock, frozen file and guardian come before the first link opens, but
+for the question who is there, where a proof says who was.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +10,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +34,8 @@ from sequencer.plan.inputs import Inputs, Loaded
 from sequencer.plan.models import Bench, RoleName
 from sequencer.plan.within_bench import LOOPBACK
 from sequencer.proving.gate import sentence
-from sequencer.proving.keep import USUAL, ProofAsked, standing
+from sequencer.proving.keep import USUAL, ProofAsked, held_against, standing
+from sequencer.proving.who import identities
 from sequencer.publish.broker_url import Broker
 from sequencer.recording import Recorded, record_path, recording
 from sequencer.resuming import Begun, begun
@@ -99,8 +103,9 @@ def real_run(asked: RealRun, ask: Ask | None) -> Done:
             acted = tell_last(record, say)
             if again:
                 ready = replace(ready, night=replace(again.night({}, acted), proof=ready.night.proof))
-            make_folder(ready.out)
-            return run_real(lambda clock: guarded_night(asked, ready, Hold(lock, record), clock))
+            known = run_real(partial(known_again, asked, ready))
+            make_folder(known.out)
+            return run_real(lambda clock: guarded_night(asked, known, Hold(lock, record), clock))
     except BenchHeld as held:
         words = f"{held}: wait for it, or end it with `nightramp make-safe`"
         raise InputRefused([Problem(ready.inputs.bench.name, "role.generator.address", "held", words)]) from None
@@ -221,6 +226,18 @@ def tell_last(record: Path, say: Say) -> str | None:
         record.replace(record.with_suffix(".told.jsonl"))
         return last.sentence
     return None
+
+
+async def known_again(asked: RealRun, ready: Ready, clock: RealClock) -> Ready:
+    """Its instruments are those that were proved: each is asked who it is, nothing is set. Raises gate.NotProved."""
+    bench, stands = ready.inputs.bench, ready.night.proof
+    if not stands or not stands.get("proved"):
+        return ready
+    answers = await identities(bench.model, ready.dialects, ready.addresses, clock)
+    proof = held_against(asked.proof, bench, ready.dialects, answers)
+    if proof != stands:
+        asked.listener.said(bench_line(proof))
+    return replace(ready, night=replace(ready.night, proof=proof))
 
 
 async def guarded_night(asked: RealRun, ready: Ready, held: Hold, clock: RealClock) -> Done:

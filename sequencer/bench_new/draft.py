@@ -18,14 +18,15 @@ def bench_text(answers: Answers, identities: Mapping[str, str]) -> str:
     """TOML. identities: role -> text its identity reply must begin with, where somebody looked or the dialect says."""
     parts = (
         _head(answers), _ceiling(answers), _roles(answers, identities), _wiring(answers), _digitiser(answers),
-        _loads(answers), _bays(answers), _end(answers),
+        _loads(answers), _bays(answers), _prove(answers), _end(answers),
     )  # fmt: skip
     return "\n".join("\n".join(part) for part in parts).rstrip() + "\n"
 
 
-def _line(key: str, value: Any, remark: str = "") -> str:
+def _line(key: str, value: Any, remark: str = "", before: int = 0) -> str:
+    """before: characters that will stand in front of it."""
     line = f"{key} = {_toml(value)}"
-    return f"{line:<{COLUMN - 1}} # {remark}" if remark else line
+    return f"{line:<{COLUMN - 1 - before}} # {remark}" if remark else line
 
 
 def _toml(value: Any) -> str:
@@ -151,6 +152,22 @@ def _bays(a: Answers) -> Iterator[str]:
         if sensors := a[f"{key}.thermometer"]:
             yield _line("thermometer", dict(zip(a["channels"], sensors, strict=True)), "on the heat sinks")
         yield ""
+
+
+def _prove(a: Answers) -> Iterator[str]:
+    """Where nothing of it is answered, the whole table as a remark."""
+    loop, ohm, has_supply = a["prove.loop_input"], a.get("prove.dummy_ohm"), a["role.supply.address"] != HAND
+    head, remark = "[prove]", "what is connected while the bench is proved, with no unit on it"
+    if loop == NOTHING and ohm is None:
+        head, remark = "# [prove]", f"{remark}; what is not, is not seen"
+    yield f"{head:<{COLUMN - 1}} # {remark}"
+    on = "" if loop != NOTHING else "# "
+    yield on + _line("loop_input", loop if not on else "ch1", "its probe on the generator's output", len(on))
+    if has_supply:
+        on = "" if ohm is not None else "# "
+        yield on + _line("dummy_ohm", ohm if not on else 10.0, "a resistor across the supply's leads", len(on))
+        yield on + _line("dummy_w", a.get("prove.dummy_w", 10.0), "what it bears for ten seconds", len(on))
+    yield ""
 
 
 def _end(a: Answers) -> Iterator[str]:

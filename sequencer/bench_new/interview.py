@@ -106,6 +106,7 @@ def interview(known: Known) -> Talk:
     yield from _loads(book)
     yield from _bays(book)
     yield from _ceilings(book)
+    yield from _prove(book)
     for key, words in HARDWARE.items():
         yield from book.ask(f"hardware.{key}", f"{words} Nothing checks it: yes or no", q.yes_or_no, "no", "no")
     return book.answers
@@ -282,3 +283,19 @@ def _ceilings(book: _Book) -> Generator[Question | Identify, str, None]:
         yield from book.ask(f"ceiling.{key}", words, q.number(unit), example, default)
     words = "The fuse in the supply's lead in A, or nothing"
     yield from book.ask("lead.fuse_a", words, q.or_nothing(q.number("A")), "40", "")
+
+
+def _prove(book: _Book) -> Generator[Question | Identify, str, None]:
+    """What a person connects for the proof; without it those steps are not seen."""
+    inputs = tuple(f"ch{n}" for n, _ in enumerate(book.answers["channels"], start=1))
+    words = (
+        "The bench is proved with no unit on it. Which input's probe will then be on the generator's output, so that "
+        f"level, trigger and clock are seen: {', '.join(inputs)} or {NOTHING}"
+    )
+    yield from book.ask("prove.loop_input", words, q.among((*inputs, NOTHING)), inputs[0], NOTHING)
+    if book.by_hand("supply"):
+        return
+    words = "Ohms of a resistor across the supply's leads meanwhile, so that its amps and limit are seen, or nothing"
+    ohm = yield from book.ask("prove.dummy_ohm", words, q.or_nothing(q.number("ohm")), "10", "")
+    if ohm is not None:
+        yield from book.ask("prove.dummy_w", "Watts that resistor bears for ten seconds", q.number("W"), "50", "10")

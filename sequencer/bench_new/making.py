@@ -20,6 +20,7 @@ from sequencer.bench_new.look import TOLD, Looker, Seen
 from sequencer.bench_new.questions import Answers
 from sequencer.errors import InputRefused, Problem
 from sequencer.plan.load import load_bench, shipped
+from sequencer.plan.models import Prove
 from sequencer.plan.models_base import ROLES
 from sequencer.plan.wording import shown
 from sequencer.roles import fitted_dialects
@@ -62,6 +63,7 @@ def make(new: New, ask: Ask, say: Say) -> Path:
 
 def next_steps(out: Path) -> tuple[str, ...]:
     """What to prove before anything is driven."""
+    bench = load_bench(str(out)).model
     return (
         f"written, and read back as any command would: {out}",
         "Nothing in it is proved yet. In this order:",
@@ -70,10 +72,22 @@ def next_steps(out: Path) -> tuple[str, ...]:
         "On the real instruments, with no unit connected:",
         f"  nightramp instruments --bench {out}                  who answers; nothing is driven",
         f"  nightramp instruments --bench {out} --prove          prove it: `run` and `serve` want its record",
+        f"    {_connected(bench.prove, 'supply' in bench.by_hand)}",
         "Then, before the first unit is driven: bench_check, and terminal_scan with a person there",
         "(plan first_wiring).",
         "Probe, range and load figures of 2 % and 0.02 ohm are placeholders: put in what was measured.",
     )
+
+
+def _connected(prove: Prove, by_hand: bool) -> str:
+    """What a person connects for it, and what is not seen without. by_hand: the supply is not proved at all."""
+    loop = f"{prove.loop_input}'s probe on the generator's output" if prove.loop_input else ""
+    dummy = f"{prove.dummy_ohm:g} ohm across the supply's leads" if prove.dummy_ohm else ""
+    lacking = [] if loop else ["level, trigger and clock"]
+    lacking += [] if dummy or by_hand else ["amps and current limit into a load"]
+    there = f"with {' and '.join(one for one in (loop, dummy) if one)}" if loop or dummy else ""
+    left = f"not seen: {'; '.join(lacking)} ([prove] in the file)" if lacking else ""
+    return "; ".join(one for one in (there, left) if one)
 
 
 def known_here(seen: dict[str, str]) -> Known:

@@ -56,7 +56,8 @@ def _who(asked: ProveAsked, *, as_json: bool) -> int:
 
     bench, every = who_is_there(asked)
     now = datetime.now(UTC)  # noqa: TID251 (proofs age)
-    proof = looked_up(ProofAsked(asked.proof), bench, load_dialects(bench), now)
+    answers: dict[str, str] = {} if asked.simulated else {one.role: one.identity for one in every if one.identity}
+    proof = looked_up(ProofAsked(asked.proof), bench, load_dialects(bench), now, answers)
     if as_json:
         print(json.dumps(who_json(bench.model, every, proof), indent=1, sort_keys=True))
     else:

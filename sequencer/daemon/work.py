@@ -48,7 +48,7 @@ from sequencer.on_paper import checked
 from sequencer.plan.inputs import Loaded
 from sequencer.plan.models import Bench
 from sequencer.proving.gate import NotProved
-from sequencer.real_run import Hold, Ready, RealRun, guarded_night, proved
+from sequencer.real_run import Hold, Ready, RealRun, guarded_night, known_again, proved
 from sequencer.recording import record_in
 from sequencer.whole_night import Done
 
@@ -194,6 +194,7 @@ class Daemon:
     async def _entry(self, entry: Entry, stop: Stop) -> None:
         try:
             asked, ready = self._ready(entry)
+            ready = await known_again(asked, ready, RealClock())
         except InputRefused as refused:
             if self._bench_changed() or isinstance(refused, NotProved):  # a person must see to the bench
                 raise
@@ -211,6 +212,7 @@ class Daemon:
         asked, left = self._run(entry.plan, entry.unit), self._tools.left
         try:
             asked, ready = going_on(entry, self._tools.bench, asked, left.acted)
+            ready = await known_again(asked, ready, RealClock())
         except NotProved:  # it stays taken
             raise
         except InputRefused as refused:
@@ -313,7 +315,7 @@ class Daemon:
         if self._bench_changed():
             raise changed_bench(self._tools.bench)
         asked = self._run(plan, units[0])
-        ready = proved(asked, on_paper, of_one_unit(inputs, {}), dialects)
+        ready = await known_again(asked, proved(asked, on_paper, of_one_unit(inputs, {}), dialects), RealClock())
         runs = tuple(replace(run, reference=True) for run in ready.night.runs)
         ready = replace(ready, night=replace(ready.night, runs=runs))
         words = f"reference unit {runs[0].unit.serial} in bay {runs[0].bay.name}, {when}"

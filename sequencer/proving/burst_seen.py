@@ -12,6 +12,7 @@ from sequencer.analysis.sine import SineFit, fit_four
 
 BEGUN_PART = 0.05  # of the peak: from there on the burst counts as begun
 NOISE_FACTOR, LEAST_STEPS = 6.0, 1.6  # times the noise of the silence before; steps of the converter
+STANDS_OUT = 2.0  # times that, or it is no burst
 SILENT_PART = 0.6  # of the silence before the trigger is taken for silence
 WHOLE_PART = 0.25  # of a cycle, left out at either end of the fit
 
@@ -48,6 +49,17 @@ def rest_v(record: Record) -> float:
     return float(before.mean()) if before.size else 0.0
 
 
+def least_vrms(record: Record) -> float:
+    """A sine below it does not stand out of this record's silence."""
+    return STANDS_OUT * _least_v(record) / math.sqrt(2.0)
+
+
+def _least_v(record: Record) -> float:
+    before = _before(record)
+    noise_v = float(before.std()) if before.size else 0.0
+    return max(NOISE_FACTOR * noise_v, LEAST_STEPS * record.step_v)
+
+
 def _before(record: Record) -> Volts:
     """The first part of the silence: a burst that comes before its trigger must not lie in it."""
     return record.volts[record.times_s < (1.0 - SILENT_PART) * record.start_s]
@@ -60,9 +72,9 @@ def burst_seen(record: Record, cycles: int) -> BurstSeen | None:
     before = _before(record)
     peak_v = float(np.abs(volts).max())
     noise_v = float(before.std()) if before.size else 0.0
-    begun_v = max(BEGUN_PART * peak_v, NOISE_FACTOR * noise_v, LEAST_STEPS * record.step_v)
+    begun_v = max(BEGUN_PART * peak_v, _least_v(record))
     loud = np.flatnonzero(np.abs(volts) > begun_v)
-    if loud.size < 2 or peak_v < 2.0 * begun_v:
+    if loud.size < 2 or peak_v < STANDS_OUT * begun_v:
         return None
     first_s, last_s = float(times[loud[0]]), float(times[loud[-1]])
     coarse_hz = _coarse_hz(volts, times, begun_v) or cycles / max(last_s - first_s, record.sample_interval_s)

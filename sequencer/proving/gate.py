@@ -14,6 +14,8 @@ from sequencer.proving.record import Proof, changed
 OLDEST_DAYS = 400  # proved once a year, and a month to come to it (our own choice)
 AHEAD = timedelta(days=1)  # a record from later than that was dated by a clock that was wrong
 FILES_SHOWN = 3
+IDENTITY_SHOWN = 80  # characters
+PARTS, ALL = ("maker", "model", "serial", "firmware"), "identity"
 
 
 class NotProved(InputRefused):
@@ -118,10 +120,43 @@ def settled(kept: Kept, bench: BenchNow, now: datetime, unproved_by: str | None)
     if not found:
         assert kept.proof is not None
         return _proved(kept.proof, kept.name)
+    return _answered_for(found, bench, unproved_by)
+
+
+def met(kept: Kept, bench: BenchNow, answers: Mapping[str, str], unproved_by: str | None) -> dict[str, Any]:
+    """As `settled`, of a proof that holds, once the instruments have answered. answers: identity by role; of who gave
+    none the night will tell."""
+    assert kept.proof is not None
+    found = list(strangers(kept.proof, kept.name, answers))
+    return _answered_for(found, bench, unproved_by) if found else _proved(kept.proof, kept.name)
+
+
+def _answered_for(found: Sequence[Doubt], bench: BenchNow, unproved_by: str | None) -> dict[str, Any]:
     if unproved_by:
         return {"proved": False, "by": unproved_by, "reason": "; ".join(map(str, found))}
     remedy = f"with no unit connected, `{bench.command}`; or --unproved-by NAME, who answers for it"
     raise NotProved([Problem(one.file, one.key, one.value, f"{one.words}: {remedy}") for one in found])
+
+
+def strangers(proof: Proof, record: str, answers: Mapping[str, str]) -> Iterator[Doubt]:
+    """Instruments that are not those of the proof. answers: as of `met`."""
+    for role, was in sorted(proof.identities.items()):
+        now = answers.get(role, was).strip()
+        if now != was.strip():
+            other = _other_part(was.split(","), now.split(","))
+            words = f"{role} answers with another {other}: {_cut(now)!r} now, {_cut(was.strip())!r} when it was proved"
+            yield Doubt(record, f"identities.{role}", _cut(repr(now)), words)
+
+
+def _other_part(was: Sequence[str], now: Sequence[str]) -> str:
+    """The first that differs of maker, model, serial and firmware (IEEE 488.2, 10.14; from memory)."""
+    if len(was) == len(now) == len(PARTS):
+        return next((part for part, one, two in zip(PARTS, was, now, strict=True) if one.strip() != two.strip()), ALL)
+    return ALL
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= IDENTITY_SHOWN else f"{text[: IDENTITY_SHOWN - 3]}..."
 
 
 def _proved(proof: Proof, record: str) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from sequencer.ledger.results import write_whole
 from sequencer.plan.inputs import Loaded
 from sequencer.plan.load import DIALECTS, SHIPPED
 from sequencer.plan.models import Bench, RoleName
-from sequencer.proving.gate import BenchNow, Kept, doubts, sentence, settled
+from sequencer.proving.gate import BenchNow, Kept, doubts, met, sentence, settled, strangers
 from sequencer.proving.record import Proof
 
 ENDING = ".proof.json"
@@ -101,14 +101,30 @@ def standing(
     return settled(kept, bench_now(bench, dialects, record), now, asked.unproved_by)
 
 
-def looked_up(
-    asked: ProofAsked, bench: Loaded[Bench], dialects: Mapping[RoleName, Dialect], now: datetime
+def held_against(
+    asked: ProofAsked, bench: Loaded[Bench], dialects: Mapping[RoleName, Dialect], answers: Mapping[str, str]
 ) -> dict[str, Any]:
-    """As a start would find it now, for who only looks: `proved`, a `sentence`, and the `command` that proves it."""
+    """What stands of a proof that was found to hold, once the instruments have answered. Raises gate.NotProved."""
+    kept = kept_at(record_path(bench, asked.file))
+    record = None if asked.file is None else str(asked.file)
+    return met(kept, bench_now(bench, dialects, record), answers, asked.unproved_by)
+
+
+def looked_up(
+    asked: ProofAsked,
+    bench: Loaded[Bench],
+    dialects: Mapping[RoleName, Dialect],
+    now: datetime,
+    answers: Mapping[str, str],
+) -> dict[str, Any]:
+    """As a start would find it now, for who only looks: `proved`, a `sentence`, and the `command` that proves it.
+    answers: identities by role, where instruments were asked."""
     kept = kept_at(record_path(bench, asked.file))
     record = None if asked.file is None else str(asked.file)
     there = bench_now(bench, dialects, record)
     found = doubts(kept, there, now)
+    if not found and kept.proof is not None:
+        found = list(strangers(kept.proof, kept.name, answers))
     told = "; ".join(map(str, found)) if found else sentence(settled(kept, there, now, None))
     return {"proved": not found, "sentence": told, "command": there.command}
 

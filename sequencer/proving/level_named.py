@@ -30,6 +30,16 @@ CAUSES: tuple[tuple[float, str], ...] = (
 )
 
 
+UNITS = {
+    "level": "V or mV",
+    "offset": "V or mV",
+    "volts": "V or mV",
+    "over_voltage_trip": "V or mV",
+    "limit": "A or mA",
+    "frequency": "Hz or kHz",
+}
+
+
 @dataclass(frozen=True)
 class LevelSeen:
     """One level as set and as the digitiser saw it, V rms."""
@@ -56,16 +66,24 @@ def level_fault(levels: Sequence[LevelSeen], allowed: float) -> str | None:
     return f"reads {middle:.3g} times what was set: {cause_of(middle)} ({told})"
 
 
-def cause_of(ratio: float) -> str:
-    """The likely one; of two together where no single one fits."""
+def cause_of(ratio: float, alike: float = ALIKE_PART) -> str:
+    """The likely one; of two together where no single one fits. alike: a part; more, where little was to be seen."""
     for known, words in CAUSES:
-        if abs(ratio / known - 1.0) <= ALIKE_PART:
+        if abs(ratio / known - 1.0) <= alike:
             return words
     for first, words in CAUSES[:6]:
         for second, more in CAUSES[6:]:
-            if abs(ratio / (first * second) - 1.0) <= ALIKE_PART:
+            if abs(ratio / (first * second) - 1.0) <= alike:
                 return f"two at once: {words}; and {more}"
     return "gain of generator, probe or range; hold each against a meter"
+
+
+def read_back_cause(name: str, ratio: float) -> str | None:
+    """Why a setting may read back so many times what was sent; None where nothing is likely."""
+    if name in UNITS and any(abs(ratio / known - 1.0) <= ALIKE_PART for known in (1000.0, 0.001)):
+        return f"{ratio:.4g} times what was sent, a unit a thousand times off: {UNITS[name]}"
+    words = next((words for known, words in CAUSES[:6] if abs(ratio / known - 1.0) <= ALIKE_PART), None)
+    return f"{ratio:.4g} times what was sent: {words}" if name == "level" and words else None
 
 
 def _decibels(levels: Sequence[LevelSeen]) -> str | None:

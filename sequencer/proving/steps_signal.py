@@ -10,9 +10,9 @@ from drivers.roles.common import Put
 from sequencer.analysis.records import Record
 from sequencer.measurements.bench_check_digitiser import CLOCK_PPM
 from sequencer.measurements.bench_inputs import at_most, sources_of
-from sequencer.proving.burst_seen import BurstSeen, burst_seen, rest_v
+from sequencer.proving.burst_seen import BurstSeen, burst_seen, least_vrms, rest_v
 from sequencer.proving.codes_seen import bytes_swapped, still_bits, told_bits
-from sequencer.proving.level_named import LevelSeen, frequency_fault, level_fault
+from sequencer.proving.level_named import LevelSeen, cause_of, frequency_fault, level_fault
 from sequencer.proving.loop import Loop, Tone
 from sequencer.proving.record import ProofValue
 from sequencer.proving.words import Failed, NotSeen
@@ -27,8 +27,13 @@ OWN_PART = 0.01  # of the generator's level (common practice, no source)
 LATE_S, JITTER_S, JITTER_SAMPLES = 50e-6, 2e-6, 1.5  # common practice, no source
 FLOOR_STEPS, FLOOR_PART = 3.0, 0.003  # what a sine fit may leave (common practice, no source)
 ROUGH_PART = 0.01  # of a sine, left by its fit: its frequency is no witness then (our own choice)
+FAINT_PART = 0.25  # of a ratio, where the tone hardly stands out (our own choice)
 FULL_FILL, LEAST_FILL = 0.85, 0.1
 LOOK_LEVEL = "Look at load setting, unit of level and probe: at the instruments, in the dialect file, in the bench file"
+LOOK_NONE = (
+    "Put that input's probe on the generator's output; look whether its output is on, and by its own display whether "
+    "its level is as set: V, not mV (unit of level in its dialect file), probe as in the bench file"
+)
 LOOK_TRIGGER = "Look at the trigger lead from the generator to the digitiser's external input, its edge and its level"
 LOOK_CLOCK = "Look at frequency in the generator's dialect file, and at the times in the digitiser's preamble"
 
@@ -48,8 +53,7 @@ async def find(loop: Loop) -> Loop:
     if seen is None:
         seen = burst_seen(await loop.shot(tone, loop.ranges_v[0]), tone.cycles)
     if seen is None:
-        sentence = f"no tone of {tone.level_vrms:g} Vrms is seen on any input ({', '.join(names)})"
-        raise Failed(sentence, "Put that input's probe on the generator's output; look whether its output is on")
+        raise await _why_none(loop, tone, names)
     length_s, wanted_s = seen.end_s - seen.start_s, tone.cycles / tone.frequency_hz
     if not 1.0 / FAR < length_s / wanted_s < FAR:
         told = frequency_fault(tone.frequency_hz, tone.cycles / length_s, CLOCK_PPM)
@@ -57,6 +61,19 @@ async def find(loop: Loop) -> Loop:
     coarse = replace(loop, ratio=seen.rms_v / tone.level_vrms)
     fine = burst_seen(await coarse.fitting(tone), tone.cycles)
     return coarse if fine is None else replace(loop, ratio=fine.rms_v / tone.level_vrms)
+
+
+async def _why_none(loop: Loop, tone: Tone, names: list[str]) -> Failed:
+    """Once more with all that the ceiling allows, on the smallest range: a level in mV still shows there, if it can."""
+    sentence = f"no tone of {tone.level_vrms:g} Vrms is seen on any input ({', '.join(names)})"
+    loud = replace(tone, level_vrms=loop.top_vrms)
+    record = await loop.shot(loud, loop.ranges_v[0])
+    if (seen := burst_seen(record, loud.cycles)) is not None:
+        ratio = seen.rms_v / loud.level_vrms
+        told = f"of {loud.level_vrms:g} Vrms {loop.name} shows {seen.rms_v:.2g}, {ratio:.2g} times"
+        return Failed(f"{sentence}; {told}: {cause_of(ratio, FAINT_PART)}", LOOK_LEVEL)
+    least = f"below {least_vrms(record):.1g} Vrms nothing shows there"
+    return Failed(f"{sentence}, nor of {loud.level_vrms:g} Vrms on {loop.name}'s smallest range; {least}", LOOK_NONE)
 
 
 async def why_no_record(loop: Loop, error: InstrumentError) -> Failed | None:

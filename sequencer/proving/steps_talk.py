@@ -15,6 +15,7 @@ from drivers.roles.common import Conversation, Put
 from sequencer.night.hands import Generator, Supply
 from sequencer.night.wiring import OVER_VOLTAGE_FACTOR
 from sequencer.proving.desk import Desk
+from sequencer.proving.level_named import read_back_cause
 from sequencer.proving.record import ProofStep
 from sequencer.proving.setting_values import (
     Group,
@@ -177,9 +178,25 @@ async def _each(talk: Conversation, groups: Iterator[Group]) -> int:
         there = [put for put in group if talk.has(put.name)]
         for put in there:
             what = f"{put.name}{f' of input {put.input}' if put.input else ''} to {put.value}"
-            await talk.put(f"setting {what}", put)
+            try:
+                await talk.put(f"setting {what}", put)
+            except SettingRefused as refused:
+                if (cause := await _cause(talk, put, refused)) is not None:
+                    raise Failed(f"{refused.sentence}: {cause}", DIALECT) from refused
+                raise
             count += 1
     return count
+
+
+async def _cause(talk: Conversation, put: Put, refused: SettingRefused) -> str | None:
+    """Of a number that was taken and reads back as another one."""
+    if "reads back" not in refused.sentence or isinstance(put.value, bool | str) or not put.value:
+        return None
+    try:
+        found = await talk.ask_setting(put.name, put.input, put.around)
+    except InstrumentError:
+        return None
+    return None if isinstance(found, bool | str) else read_back_cause(put.name, found / put.value)
 
 
 async def _digitiser(desk: Desk, talk: Conversation) -> int:

@@ -16,6 +16,7 @@ from drivers.link import LinkModel
 from drivers.speaker import Greeting, Speaker
 from sequencer.clock import VirtualClock, run_real, run_virtual
 from simulators.faults import LinkFault
+from simulators.panel import Wait
 from simulators.server import InstrumentServer
 from tests.wire.bench_of_one import GREETED_NS, GREETING, MS, one_instrument
 from tests.wire.text_panel import TextPanel
@@ -51,6 +52,27 @@ def test_a_wrong_identity_is_told_nothing_more() -> None:
                     await bench.actor.tell("LEV 5")
             assert bench.panel.log == ["*IDN?", "*IDN?"]
             assert bench.actor.openings == 0
+
+    run_virtual(main)
+
+
+def test_another_instrument_after_a_break_is_told_nothing_more() -> None:
+    """Of the same model too: it is held against the one that answered first."""
+
+    async def main(clock: VirtualClock) -> None:
+        async with one_instrument(clock) as bench:
+            await bench.actor.open()
+            bench.panel.waits["MUTE?"] = Wait(None)
+            with pytest.raises(LinkTimeout):
+                await bench.actor.ask("MUTE?")
+            bench.panel.log.clear()
+            bench.panel.name = "text,other"
+            for _ in range(2):
+                with pytest.raises(WrongIdentity, match="text,other,0,1' now, it was 'Example,text,0,1' before"):
+                    await bench.actor.tell("LEV 5")
+            assert bench.panel.log == ["*IDN?", "*IDN?"]
+            bench.panel.name = "text"
+            await bench.actor.tell("LEV 5")
 
     run_virtual(main)
 

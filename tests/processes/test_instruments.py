@@ -12,6 +12,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -19,12 +20,15 @@ import pytest
 from drivers.dialect import load_dialect
 from sequencer.errors import EXIT_DONE, EXIT_NOT_CONFIRMED_SAFE, EXIT_REFUSED, EXIT_STOPPED, EXIT_TRIPPED
 from sequencer.plan.arming import WORD
+from sequencer.plan.load import load_bench
+from sequencer.proving.keep import files_now, write_proof
 from sequencer.proving.record import Proof
+from sequencer.roles import load_dialects
 from tests.processes.run_trial import Tail, guardian_ended, is_off
 from tests.processes.simulated import LIMIT_S, Simulated, command, ended, environment, simulated
 from tests.processes.terminal import in_terminal
 from tests.processes.test_run import LONG, QUICK
-from tests.sequencer.proofs import own_bench
+from tests.sequencer.proofs import own_bench, proof
 
 pytestmark = pytest.mark.process
 
@@ -134,12 +138,12 @@ def test_proved_driven_and_refused_once_a_file_has_changed(bench: Simulated, fol
     )
     assert began.returncode == EXIT_DONE, began.stdout + began.stderr
     assert is_off(bench)
-    proof = Proof.model_validate_json(record_of(bench).read_bytes())
-    assert (proof.by, proof.simulated, proof.made_safe, proof.held) == ("the day shift", False, True, True)
-    assert set(proof.identities) == set(SPOKEN)
-    held = {(one.name, one.about) for one in proof.steps if one.outcome == "held"}
+    found = Proof.model_validate_json(record_of(bench).read_bytes())
+    assert (found.by, found.simulated, found.made_safe, found.held) == ("the day shift", False, True, True)
+    assert set(found.identities) == set(SPOKEN)
+    held = {(one.name, one.about) for one in found.steps if one.outcome == "held"}
     assert {("level", "digitiser ch1"), ("current limit", "supply")} <= held, "they were seen by their places"
-    assert {"ready.toml", "ours.dialect.toml", "supply-a"} <= set(proof.files)
+    assert {"ready.toml", "ours.dialect.toml", "supply-a"} <= set(found.files)
     told = json.loads(ended(bench, "instruments", "--bench", str(bench.bench), "--json").stdout)
     assert told["proof"]["proved"] is True
     bench.end(signal.SIGTERM)  # the bays are filled: the same addresses, now with a unit
@@ -173,6 +177,29 @@ def test_proved_driven_and_refused_once_a_file_has_changed(bench: Simulated, fol
         assert not (tmp_path / "nights").exists()
         bench.bench.write_text(text)
         assert len(filled.said()) == before, "an instrument was spoken to"
+
+
+def test_another_supply_than_the_one_that_was_proved(tmp_path: Path) -> None:
+    """One of the same model stood there: seen by its serial before anything is set, and nothing is written."""
+    with simulated(tmp_path) as one:
+        with one.talk("supply") as supply:
+            now = supply.ask("*IDN?")
+        was = now.replace(now.split(",")[2], "60-0001")
+        bench, at = load_bench(str(one.bench)), datetime.now(UTC).isoformat()
+        told = {"files": files_now(bench, load_dialects(bench)), "identities": {"supply": was}}
+        write_proof(record_of(one), proof(**told, started=at, ended=at))
+        before = len(one.said())
+        words = ["--bench", str(one.bench), "--unit", "ferry_pa_60", "--armed-by", "us", "--out", str(tmp_path / "out")]
+        done = ended(one, "run", "first", *words)
+        assert done.returncode == EXIT_REFUSED, done.stdout
+        assert "ready.proof.json: identities.supply = " in done.stderr
+        assert f"supply answers with another serial: {now!r} now, {was!r} when it was proved" in done.stderr
+        assert "--unproved-by NAME" in done.stderr
+        assert sorted((s.instrument, s.message) for s in one.said()[before:]) == sorted((r, "*IDN?") for r in SPOKEN)
+        assert not (tmp_path / "out").exists()
+        looked = json.loads(ended(one, "instruments", "--bench", str(one.bench), "--json").stdout)
+        assert looked["proof"]["proved"] is False
+        assert "another serial" in looked["proof"]["sentence"]
 
 
 def _died(bench: Simulated, run: list[str], folder: Path) -> Path:

@@ -20,10 +20,11 @@ from drivers.visa_session import resource_manager
 from sequencer.bench_new.answering import at_terminal
 from sequencer.bench_new.interview import interview
 from sequencer.bench_new.look import IDENTITY, Looker
-from sequencer.bench_new.making import New, known_here, make
+from sequencer.bench_new.making import New, known_here, make, next_steps
 from sequencer.cli import main
 from sequencer.errors import InputRefused
 from sequencer.plan.load import load_bench
+from sequencer.plan.models import Prove
 
 ANSWERS = """name = "deck-bench"
 title = 'One bay, "aft" \\ boat shed, 24 V'
@@ -105,10 +106,38 @@ def test_a_bench_without_relays_and_with_a_supply_of_knobs(tmp_path: Path) -> No
     relays = 'address = "TCPIP::192.168.7.24::5025::SOCKET"\ndialect = "load-switch-a"'
     answers = answers.replace(relays, 'address = "by hand"')
     answers = re.sub(r"(?m)^(contacts|supply_contact|output_contacts) = .*\n", "", answers)
-    bench = load_bench(str(made(tmp_path, answers))).model
+    out = made(tmp_path, answers + '[prove]\nloop_input = "ch1"\n')
+    bench = load_bench(str(out)).model
     assert sorted(bench.role) == ["digitiser", "generator", "thermometer"]
+    assert bench.prove.loop_input == "ch1"
+    assert "dummy" not in out.read_text(), "a supply that a person works is not proved"
     assert all(load.by_hand for load in bench.load.values())
     assert bench.bay[0].thermometer == {"A": "301", "B": "302"}
+
+
+PROVE = '[prove]\nloop_input = "ch2"\ndummy_ohm = 10.0\ndummy_w = 50.0\n'
+
+
+def test_what_is_connected_for_its_proof_is_asked(tmp_path: Path) -> None:
+    out = made(tmp_path, ANSWERS + PROVE)
+    assert load_bench(str(out)).model.prove == Prove(loop_input="ch2", dummy_ohm=10.0, dummy_w=50.0)
+    assert any("with ch2's probe on the generator's output and 10 ohm across" in one for one in next_steps(out))
+    table = out.read_text().partition("[prove]")[2].partition("\n\n")[0].splitlines()
+    assert len(table) == 4
+    assert all(" # " in one for one in table), "each key has a word beside it"
+
+
+def test_where_nothing_is_connected_the_table_is_a_remark_that_may_be_taken_out(tmp_path: Path) -> None:
+    """With its marks gone it is a table that every command reads; next it is said what stays unseen."""
+    out = made(tmp_path)
+    assert load_bench(str(out)).model.prove == Prove()
+    assert any("not seen: level, trigger and clock; amps and current limit" in one for one in next_steps(out))
+    text = out.read_text()
+    for key in ("[prove]", "loop_input", "dummy_ohm", "dummy_w"):
+        assert text.count(f"\n# {key}") == 1
+        text = text.replace(f"\n# {key}", f"\n{key}")
+    out.write_text(text)
+    assert load_bench(str(out)).model.prove == Prove(loop_input="ch1", dummy_ohm=10.0)
 
 
 def test_the_command_says_what_to_prove_next(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -144,6 +173,9 @@ WRONG: list[tuple[str, str, str, str]] = [
     ('"201"', '"102"', "bay[0].supply_contact", "does something else already"),
     ("supply_v = 31.2", "supply_v = -1.0", "ceiling.supply_v", "above 0"),
     ("supply_a = 25.0", "", "ceiling.supply_a", "this answer is needed"),
+    ("[hardware]", '[prove]\nloop_input = "ch4"\n[hardware]', "prove.loop_input", "one of ch1, ch2, nothing"),
+    ("[hardware]", "[prove]\ndummy_ohm = -10.0\n[hardware]", "prove.dummy_ohm", "above 0"),
+    ("[hardware]", "[prove]\ndummy_w = 50.0\n[hardware]", "prove.dummy_w", "makes it needless"),
     ("fireproof_base = true", 'fireproof_base = "perhaps"', "hardware.fireproof_base", "yes or no"),
     ("fireproof_base = true", "fireproof = true", "hardware.fireproof", "no question has this name"),
     ("2026-03-01", '"last spring"', "role.generator.calibrated", "2026-03-01"),

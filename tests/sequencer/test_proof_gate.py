@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from sequencer.proving.gate import OLDEST_DAYS, BenchNow, Kept, NotProved, doubts, sentence, settled
+from sequencer.proving.gate import OLDEST_DAYS, BenchNow, Kept, NotProved, doubts, met, sentence, settled
 from sequencer.proving.record import Proof
 from tests.sequencer.proofs import AT, proof, step
 
@@ -110,3 +110,39 @@ def test_the_gate_and_the_record_agree_on_what_holds() -> None:
             for safe in (True, False):
                 one: Proof = proof(step("a", "bench", first), step("b", "bench", second), made_safe=safe)
                 assert one.held == (not doubts(Kept(RECORD, one), BENCH, NOW))
+
+
+WAS = "HARBOUR INSTRUMENTS,FG-1,FG-2214,1.4"
+
+
+@pytest.mark.parametrize(
+    ("now", "other"),
+    [
+        ("HARBOUR INSTRUMENTS,FG-1,FG-2215,1.4", "serial"),
+        ("HARBOUR INSTRUMENTS,FG-1,FG-2214,1.5", "firmware"),
+        ("HARBOUR INSTRUMENTS,FG-2,FG-9,1.4", "model"),
+        ("LIGHTSHIP,FG-1,FG-2214,1.4", "maker"),
+        ("HARBOUR FG-1", "identity"),
+        ("x" * 5000, "identity"),
+    ],
+)
+def test_another_instrument_than_the_one_that_was_proved(now: str, other: str) -> None:
+    """Which one, what it was, what it is, and what to do; or, where somebody answers for it, kept with the reason."""
+    with pytest.raises(NotProved) as refused:
+        met(kept(), BENCH, {"generator": now, "supply": "unheard of then"}, None)
+    (problem,) = refused.value.problems
+    assert (problem.file, problem.key) == (RECORD, "identities.generator")
+    assert f"generator answers with another {other}: " in problem.remedy
+    assert now[:30] in problem.remedy
+    assert WAS in problem.remedy
+    assert "--prove`; or --unproved-by NAME" in problem.remedy
+    assert len(str(problem)) < 600
+    told = met(kept(), BENCH, {"generator": now}, "the mate")
+    assert (told["proved"], told["by"]) == (False, "the mate")
+    assert f"another {other}" in told["reason"]
+
+
+@pytest.mark.parametrize("answers", [{"generator": WAS}, {"generator": f"{WAS} "}, {}])
+def test_the_same_one_or_one_that_says_nothing_leaves_the_proof_as_it_is(answers: dict[str, str]) -> None:
+    """Who does not answer is the night's matter: it will say so."""
+    assert met(kept(), BENCH, answers, None) == settled(kept(), BENCH, NOW, None)

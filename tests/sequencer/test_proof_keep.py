@@ -94,12 +94,24 @@ def test_proved_and_then_each_file_altered(tmp_path: Path) -> None:
 def test_who_only_looks_is_told_the_same(tmp_path: Path) -> None:
     path = proved(tmp_path, simulated=True)
     bench = load_bench(str(path))
-    found = looked_up(ProofAsked(), bench, load_dialects(bench), NOW)
+    found = looked_up(ProofAsked(), bench, load_dialects(bench), NOW, {})
     assert found["proved"] is False
     assert "simulation only" in found["sentence"]
     assert found["command"] == f"nightramp instruments --bench {path} --prove"
     answered = told(path, ProofAsked(unproved_by="the mate"))
     assert sentence(answered).startswith("NO: proved by simulation only")
+
+
+WAS = "HARBOUR INSTRUMENTS,FG-1,FG-2214,1.4"
+
+
+def test_who_only_looks_is_told_of_another_instrument(tmp_path: Path) -> None:
+    path = proved(tmp_path)
+    bench = load_bench(str(path))
+    for answer, is_proved in ((WAS, True), (WAS.replace("2214", "2215"), False)):
+        found = looked_up(USUAL, bench, load_dialects(bench), NOW, {"generator": answer})
+        assert found["proved"] is is_proved
+        assert ("another serial" in found["sentence"]) is not is_proved
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"schema_name": "nightramp.proof"}', '{"a": ' + "[" * 9999])

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from sequencer.analysis.records import Record
-from sequencer.proving.burst_seen import BurstSeen, burst_seen
+from sequencer.proving.burst_seen import BurstSeen, burst_seen, least_vrms
 from sequencer.proving.codes_seen import bytes_swapped, still_bits
-from sequencer.proving.level_named import LevelSeen, cause_of, frequency_fault, level_fault
+from sequencer.proving.level_named import LevelSeen, cause_of, frequency_fault, level_fault, read_back_cause
 
 RATE_HZ, BEFORE_S, RECORD_S = 5e5, 0.002, 0.030
 STEP_V = 0.001
@@ -104,6 +104,33 @@ def test_levels_within_what_is_allowed_are_no_fault() -> None:
 def test_a_ratio_is_named(ratio: float, words: str) -> None:
     assert words in cause_of(ratio)
     assert words in (level_fault(levels(lambda v: ratio * v), 0.03) or "")
+
+
+def test_a_thousandth_is_named_where_it_hardly_stands_out() -> None:
+    """A level in mV: 4 mV in steps of 1 mV are no measure, and still no other unit's."""
+    assert "V for mV" in cause_of(seen(record(vrms=0.004), 20).rms_v / 4.0, 0.25)
+    least = least_vrms(record(vrms=0.0))
+    assert burst_seen(record(vrms=1.2 * least), 20) is not None
+    assert burst_seen(record(vrms=0.2 * least), 20) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "ratio", "words"),
+    [
+        ("level", 1000.0, "V or mV"),
+        ("limit", 0.001, "A or mA"),
+        ("frequency", 0.001, "Hz or kHz"),
+        ("level", 2.0 * math.sqrt(2.0), "peak to peak"),
+        ("level", 2.0, "load setting 50 ohm"),
+    ],
+)
+def test_a_setting_that_reads_back_otherwise_is_named_by_its_ratio(name: str, ratio: float, words: str) -> None:
+    assert words in (read_back_cause(name, ratio) or "")
+
+
+@pytest.mark.parametrize(("name", "ratio"), [("cycles", 1000.0), ("level", 1.3), ("volts", 2.0), ("limit", -1.0)])
+def test_a_setting_without_a_likely_cause_is_told_as_it_is(name: str, ratio: float) -> None:
+    assert read_back_cause(name, ratio) is None
 
 
 # dBV: decibels of volts, V = 10^(L/20); dBm into 50 ohm: 1 mW there are sqrt(0.05) V.

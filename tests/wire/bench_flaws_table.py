@@ -89,7 +89,8 @@ LEVELS = (
     Flaw("V peak taken as V rms", "level", ("V peak were sent",), level_times(math.sqrt(2.0))),
     Flaw("taken as dBV", "level", ("does not go with", "dBV"), fired(taken_as_dbv)),
     Flaw("50 ohm and Vpp together", "level", ("peak to peak",), level_times(2.0 / VPP_PER_VRMS)),
-    Flaw("mV for V", "signal", ("no tone of 1 Vrms",), level_times(0.001)),
+    Flaw("mV for V", "signal", ("no tone of 1 Vrms", "a thousand times off: V for mV"), level_times(0.001)),
+    Flaw("a millionth", "signal", ("no tone of 1 Vrms", "nor of 4 Vrms", "nothing shows"), level_times(1e-6)),
 )
 TIMES = (
     Flaw("kHz for Hz", "signal", ("kHz for Hz",), frequency_times(1000.0)),
@@ -124,6 +125,24 @@ SAMPLES = (
 TALK = (
     Flaw("-222 on a set", "settings", ("frequency", "-222"), refuses("generator", "SOUR1:FREQ", -222)),
     Flaw("-221 on a set", "settings", ("volts", "-221"), refuses("supply", "VOLT ", -221)),
+    Flaw(
+        "level told in mV",
+        "settings",
+        ("level", "1000 times what was sent", "V or mV"),
+        links={"generator": reply.fields("SOUR1:VOLT?", lambda f: [1000.0 * f[0]])},
+    ),
+    Flaw(
+        "limit told in mA",
+        "settings",
+        ("limit", "1000 times what was sent", "A or mA"),
+        links={"supply": reply.fields("CURR?", lambda f: [1000.0 * f[0]])},
+    ),
+    Flaw(
+        "level told in Vpp",
+        "settings",
+        ("level", "2.828 times what was sent", "V peak to peak"),
+        links={"generator": reply.fields("SOUR1:VOLT?", lambda f: [VPP_PER_VRMS * f[0]])},
+    ),
     Flaw("a set that is ignored", "settings", ("cycles", "reads back"), ignores("generator", "SOUR1:BURS:NCYC 50")),
     Flaw(
         "errors never queued",
