@@ -20,7 +20,6 @@ from typing import Any, TypeVar
 
 from drivers.errors import BrokenOff, GarbledReply, LinkTimeout, WrongIdentity
 from drivers.link import Link, LinkModel
-from drivers.reply_forms import value_in
 from drivers.speaker import Greeting, Line
 from drivers.timing import Clock
 
@@ -287,17 +286,11 @@ class Actor:
         drained: list[str] = []
         for _ in range(self._greeting.error_cap):
             reply = await self._ask_now(self._greeting.error_ask, self.model.within_s)
-            if self._error_number(reply) == self._greeting.error_empty:
+            if self._greeting.error_form.entry(reply, self.name).code == self._greeting.error_empty:
                 self.drained = tuple(drained)
                 return
             drained.append(reply)
         raise GarbledReply(self.name, f"the error queue is not empty after {self._greeting.error_cap}: {drained[-1]!r}")
-
-    def _error_number(self, reply: str) -> int:
-        try:
-            return int(value_in(self._greeting.error_form, reply, self.name).split(",")[0])
-        except ValueError:
-            raise GarbledReply(self.name, f"{reply!r} is no entry of an error queue") from None
 
     async def _tell_now(self, message: str) -> None:
         await self._turn()

@@ -22,6 +22,7 @@ class Wanted:
     file may say it is absent, and means by it that the instrument always is as the role would set it.
     came_later: files written before it was known say nothing of it, and count as if they said it is absent.
     rounds_down: a ceiling stands above it, so it may never be rounded up, and its least value must be known.
+    at_terminal: the instrument may count it at its own terminal, behind the probe.
     """
 
     kind: Kind
@@ -35,6 +36,7 @@ class Wanted:
     same: bool = True
     may_be_infinite: bool = False
     rounds_down: bool = False
+    at_terminal: bool = False
     conversions: tuple[str, ...] = ()
 
 
@@ -68,11 +70,11 @@ LIVE_BITS = ("in_current_limit", "over_voltage", "over_current", "too_hot")
 LATCHED_BITS = ("in_current_limit",)
 BIT_MEANINGS = (*LIVE_BITS, "constant_voltage", "unregulated")
 
-STATES = ("rest", "filling", "ready", "recording", "free_running")
+STATES = ("rest", "filling", "ready", "recording", "free_running", "done")
 PREAMBLE_TERMS = ("samples", "interval_s", "start_s")
 
 # Of the level: peak to peak, peak or rms, of the e.m.f. or across the 50 ohm that an amplifier's input is not.
-LEVELS = ("vrms_to_vpp", "vrms_to_peak", "emf_to_vrms_at_50_ohm", "emf_to_vpp_at_50_ohm")
+LEVELS = ("vrms_to_vpp", "vrms_to_peak", "emf_to_vrms_at_50_ohm", "emf_to_vpp_at_50_ohm", "emf_to_dbm_at_50_ohm")
 
 _GENERATOR = RoleNeeds(
     settings={
@@ -101,11 +103,11 @@ _DIGITISER = RoleNeeds(
         "probe": Wanted("number", "attenuation", per_input=True, conversions=("attenuation_to_gain",)),
         "coupling": Wanted("word", "coupling", words=("dc",), per_input=True, may_lack=True),
         "impedance": Wanted("word", "impedance", words=("one_megohm",), per_input=True, may_lack=True),
-        "centre": Wanted("number", "centre", per_input=True),
+        "centre": Wanted("number", "centre", per_input=True, may_lack=True),
         "sampling": Wanted("word", "sampling", words=("plain",), may_lack=True),
         "captures": Wanted("word", "captures", words=("one",), may_lack=True),
         "trigger_source": Wanted("word", "source", words=("external",)),
-        "trigger_mode": Wanted("word", "mode", words=("normal",), may_words=("by_itself",)),
+        "trigger_mode": Wanted("word", "mode", words=("normal",), may_words=("by_itself",), may_lack=True),
         "sample_rate": Wanted("number", "sample_rate_hz", same=False, conversions=("rate_to_interval",)),
         "samples": Wanted("number", "samples", same=False),
         "before": Wanted("number", "before_s", conversions=("seconds_to_percent_of_record", "seconds_to_samples")),
@@ -115,6 +117,7 @@ _DIGITISER = RoleNeeds(
             "full_scale_v",
             per_input=True,
             same=False,
+            at_terminal=True,
             conversions=("full_scale_to_volts_per_division", "full_scale_to_span"),
         ),
     },
@@ -122,7 +125,7 @@ _DIGITISER = RoleNeeds(
     acts_came_later=("arm_by_itself",),
     tables=("completion", "trace"),
     facts=("inputs",),
-    facts_may_lack=("rates_hz", "shared_rate", "ranges_v"),
+    facts_may_lack=("rates_hz", "shared_rate", "ranges_v", "input_names"),
 )
 
 _SUPPLY = RoleNeeds(

@@ -10,16 +10,18 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 VPP_PER_VRMS = 2.0 * math.sqrt(2.0)  # of a sine
+DBM_V = math.sqrt(1e-3 * 50.0)
 
 
 @dataclass(frozen=True)
 class Surroundings:
     """What some conversions need besides the value: the record's length and the interval of its samples in s, half a
-    screen in divisions."""
+    screen in divisions; the probe's attenuation, where a range is counted behind it."""
 
     record_s: float = math.nan
     half_divisions: float = math.nan
     interval_s: float = math.nan
+    attenuation: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,10 @@ CONVERSIONS: Mapping[str, Conversion] = {
     # a source of 50 ohm shows half of its e.m.f. across 50 ohm
     "emf_to_vrms_at_50_ohm": Conversion(lambda x, _: x / 2.0, lambda x, _: x * 2.0),
     "emf_to_vpp_at_50_ohm": Conversion(lambda x, _: x * VPP_PER_VRMS / 2.0, lambda x, _: x / VPP_PER_VRMS * 2.0),
+    # power of 1 mW across 50 ohm is 0 dBm: 0.2236 V there, twice that of e.m.f.
+    "emf_to_dbm_at_50_ohm": Conversion(
+        lambda x, _: 20.0 * math.log10(x / 2.0 / DBM_V), lambda x, _: 2.0 * DBM_V * 10.0 ** (x / 20.0)
+    ),
     "vrms_to_peak": Conversion(lambda x, _: x * math.sqrt(2.0), lambda x, _: x / math.sqrt(2.0)),
     "attenuation_to_gain": Conversion(lambda x, _: 1.0 / x, lambda x, _: 1.0 / x),
     "seconds_to_percent_of_record": Conversion(

@@ -6,7 +6,6 @@ A dialect is found by its shipped name (`generator-a`) or by the path of a file 
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -16,9 +15,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, get_args
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
-from drivers import dialect_model, scpi
+from drivers import scpi
 from drivers.capabilities import NEEDS, RoleName
 from drivers.codec import Codec, load_codec
 from drivers.codec_samples import codec_problems
@@ -37,21 +36,11 @@ from drivers.dialect_model import (
 )
 from drivers.dialect_rules import problems_of
 from drivers.dialect_samples import sample_problems
+from drivers.dialect_shape import shape_problems
+from drivers.error_text import NUMBERS, error_form
 from drivers.errors import DialectError
-from drivers.reply_forms import PLAIN
 from drivers.setting_text import SettingText, fill
 from drivers.speaker import Greeting, Line, asked, told
-
-_KINDS = ("number", "boolean", "word")
-_FORMS = ("plain", "field", "key_value", "name_value")
-_KEYS = sorted(
-    {
-        key
-        for model in vars(dialect_model).values()
-        if isinstance(model, type) and issubclass(model, BaseModel)
-        for key in model.model_fields
-    }
-)
 
 
 class DialectProblems(DialectError):
@@ -108,8 +97,12 @@ class Dialect:
     def settings(self) -> Mapping[str, SettingText]:
         """In the order in which the role sends them. What the file lists as absent is not in it."""
         wanted = NEEDS[self.role].settings
-        tables, select = self.file.setting, self.select
-        return {n: SettingText(n, w.place, tables[n], self.channel, select) for n, w in wanted.items() if n in tables}
+        tables, around = self.file.setting, (self.channel, self.select, self.facts.input_names or ())
+        return {n: SettingText(n, w.place, tables[n], *around) for n, w in wanted.items() if n in tables}
+
+    def input_name(self, number: int) -> str:
+        """What the instrument calls this input."""
+        return self.facts.input_names[number - 1] if self.facts.input_names else str(number)
 
     @property
     def select(self) -> tuple[str, ...]:
@@ -197,7 +190,7 @@ class Dialect:
             error_ask=errors.ask if errors else "",
             error_cap=errors.read_at_most if errors else 20,
             error_empty=errors.empty_if if errors else 0,
-            error_form=errors.reply if errors else PLAIN,
+            error_form=error_form(errors) if errors else NUMBERS,
         )
 
     def self_check(self) -> tuple[DialectError, ...]:
@@ -261,8 +254,7 @@ def _codec(name: str, file: DialectFile) -> Codec | None:
 
 
 def _listed(names: Iterable[str], names_as: Repeated) -> str:
-    written = scpi.channel_list(names)
-    return written if names_as == "channel_list" else written[2:-1]
+    return scpi.channel_list(names) if names_as == "channel_list" else scpi.bare_names(names)
 
 
 def _named(name: str, problems: Iterable[Problem]) -> list[DialectError]:
@@ -293,8 +285,7 @@ def _parsed(text: str, name: str, role: RoleName) -> DialectFile:
     try:
         return DialectFile.model_validate(_tuples(data))
     except ValidationError as error:
-        problems = [_problem(name, e) for e in error.errors(include_url=False)]
-        raise DialectProblems(problems) from error
+        raise DialectProblems(_named(name, shape_problems(error))) from error
 
 
 def _not_toml(text: str, name: str, error: tomllib.TOMLDecodeError) -> DialectError:
@@ -311,26 +302,3 @@ def _tuples(value: Any) -> Any:
     if isinstance(value, dict):
         return {k: _tuples(v) for k, v in value.items()}
     return tuple(_tuples(v) for v in value) if isinstance(value, list) else value
-
-
-def _problem(name: str, error: Any) -> DialectError:
-    missing = error["type"] in ("missing", "union_tag_not_found")
-    value = None if missing else error["input"]
-    return DialectError(name, _key_path(error["loc"]), value, _remedy(error))
-
-
-def _key_path(loc: tuple[str | int, ...]) -> str:
-    parts = [p for n, p in enumerate(loc) if not (n == 2 and loc[0] == "setting" and p in _KINDS)]
-    parts = [p for n, p in enumerate(parts) if not (n and parts[n - 1] == "reply" and p in _FORMS)]
-    return "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in parts).lstrip(".") or "(whole file)"
-
-
-def _remedy(error: Any) -> str:
-    if error["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(str(error["loc"][-1]), _KEYS, 1)
-        return "unknown key: " + (f"did you mean {near[0]!r}?" if near else "take it out")
-    if error["type"] == "missing":
-        return "it is needed: add it"
-    if error["type"].startswith("union_tag"):
-        return f"say kind = one of {', '.join(_FORMS if error['loc'][-1] == 'reply' else _KINDS)}"
-    return str(error["msg"])

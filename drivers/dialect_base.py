@@ -12,7 +12,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Message = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[\x20-\x7e]+$")]
 Messages = Annotated[tuple[Message, ...], Field(min_length=1)]
 Place = Annotated[int, Field(ge=0, le=63)]
-Unit = Annotated[str, Field(max_length=12, pattern=r"^[A-Za-z%]*$")]
+Unit = Annotated[str, Field(max_length=12, pattern=r"^[A-Za-z%/]*$")]
 Rest = Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)]
 
 

@@ -12,6 +12,9 @@ from drivers.reply_forms import PLAIN, ReplyForm
 Hexadecimal = Annotated[str, Field(pattern=r"^([0-9A-Fa-f]{2} ?)*$")]
 
 
+End = Literal["\n", "\r\n", "\r", "\n\r", ";", "\x00", "\x03", ""]
+
+
 class SerialSettings(Strict):
     """Of a serial line, where the address is one (ASRL); the bench file may say others. baud: bits per second; bits:
     per character; flow: who may hold the other side up."""
@@ -33,8 +36,8 @@ class Link(Strict):
     instrument keeps "the channel spoken to" in itself. plain_questions: its questions bear no question mark.
     """
 
-    write_end: Literal["\n", "\r\n", "\r", ""] = "\n"
-    read_end: Literal["\n", "\r\n", "\r", ""] = "\n"
+    write_end: End = "\n"
+    read_end: End = "\n"
     prompt: Annotated[str, Field(max_length=8, pattern=r"^[\x20-\x7e]*$")] = ""
     silence_s: Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)] | None = None
     gap_s: Rest = 0.0
@@ -60,10 +63,12 @@ class Identity(Strict):
 class Errors(Strict):
     """The error queue. reply: where the number stands, if not at the front. settings_refused: numbers that mean a
     setting did not take; header_unknown: that the instrument does not know the command at all; not_fired: that a
-    trigger was ignored."""
+    trigger was ignored. words: numbers for an instrument that answers words alone; a text that is not among them counts
+    as DEVICE_ERROR."""
 
     ask: Message = "SYST:ERR?"
     empty_if: int = 0
+    words: dict[str, int] = Field(default_factory=dict)
     read_at_most: Annotated[int, Field(ge=1, le=100)] = 20
     settings_refused: tuple[int, ...] = (-221, -222, -224)
     header_unknown: tuple[int, ...] = (-113,)

@@ -21,12 +21,13 @@ Repeated = Literal["channel_list", "commas"]
 
 class NumberSample(Strict):
     """means: in our unit; inf is a value. record_s, interval_s: length of the record, interval of its samples, where a
-    conversion needs them."""
+    conversion needs them; attenuation: of the probe, where the number is one behind it."""
 
     reply: str
     means: float
     record_s: Positive | None = None
     interval_s: Positive | None = None
+    attenuation: Positive = 1.0
 
 
 class BooleanSample(Strict):
@@ -69,7 +70,8 @@ class NumberSetting(Sent):
     places that the number fills, with zeros in front. unit: glued to the number in the reply, multiplier or not.
     smallest: least value that may be sent, our unit. infinite: word sent for infinity. within, within_relative:
     how far the read-back may lie off, in the instrument's unit; both add. convert: a name of drivers.conversions.
-    half_divisions: from the centre to the end of the screen.
+    half_divisions: from the centre to the end of the screen. at_terminal: counted behind the probe. sign: a plus
+    sign is sent too.
     """
 
     kind: Literal["number"]
@@ -87,6 +89,8 @@ class NumberSetting(Sent):
     width: Annotated[int, Field(ge=1, le=20)] | None = None
     unit: Unit = ""
     rungs: tuple[Rung, ...] = ()
+    sign: bool = False
+    at_terminal: bool = False
     label: str = ""
 
 
@@ -154,13 +158,15 @@ class EachSample(Strict):
 class Each(Strict):
     """One query that answers one value per named channel, in the order named ({names} in it); or one for each channel
     ({name} in it). answers: "each", or "those_on" where the reply lists only the channels that are on. names_as: how
-    the names are written. reply, unit, count_of, no_reading: as for settings and readings, for each value;
-    first: told before the question, in the same exchange ({names} may stand there)."""
+    the names are written, in such a list too; none_on: the word that it has for none. reply, unit, count_of,
+    no_reading: as for settings and readings, for each value; first: told before the question, in the same exchange
+    ({names} may stand there)."""
 
     ask: Message
     first: tuple[Message, ...] = ()
     kind: Literal["number", "boolean"]
     answers: Literal["each", "those_on"] = "each"
+    none_on: Message | None = None
     names_as: Repeated = "channel_list"
     reply: ReplyForm = PLAIN
     unit: Unit = ""
@@ -177,13 +183,15 @@ class BitsSample(Strict):
 
 class Status(Strict):
     """A register. bits: meaning -> bit number. latched: set since last read and cleared by reading. low: meanings that
-    hold while their bit is 0. reply: where its number stands, `byte` if it comes as one raw byte."""
+    hold while their bit is 0. reply: where its number stands, `byte` if it comes as one raw byte; hexadecimal: the
+    base that it is written in."""
 
     ask: Message
     latched: bool
     low: tuple[str, ...] = ()
     reply: ReplyForm = PLAIN
     byte: bool = False
+    hexadecimal: bool = False
     bits: Annotated[dict[str, Annotated[int, Field(ge=0, le=31)]], Field(min_length=1)]
     samples: Annotated[tuple[BitsSample, ...], Field(min_length=1)]
 
@@ -194,6 +202,7 @@ class Completion(Strict):
     state_word: the state is asked until it is at rest; since some show rest before they have started too,
     counter_ask names a count of complete captures that must have grown. blocking_query: done_ask answers only when
     the capture is complete. event_bit: state_ask answers a number that reading clears; bits: state -> bit number.
+    A state `done` that no halted instrument shows needs no count.
     """
 
     kind: Literal["state_word", "blocking_query", "event_bit"]
@@ -206,6 +215,10 @@ class Completion(Strict):
     done_is: str = "1"
     poll_s: Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)] = 0.002
     armed_within_s: Annotated[float, Field(gt=0, le=60, allow_inf_nan=False)] = 1.0
+
+    @property
+    def state_when_done(self) -> str:
+        return "done" if "done" in self.states else "rest"
 
 
 class Expect(Strict):
@@ -255,12 +268,12 @@ class Pieces(Strict):
 class Trace(Strict):
     """Samples of one input.
 
-    source_ask, source_reads: what proves that the input is the chosen one. fields: term -> place in the preamble.
-    expect: fields that must read so, or the data have another form than this file believes. The converter's codes
-    sit at the top of the word. Without preamble_ask all terms are asked for one by one. block_prefix: what stands
-    before the `#` of the block. half_codes: from the centre to the end of the range, if not half the word. block_end:
-    a line end follows the block. pieces: blocks after the first. f32: volts as floating-point numbers, with the formula
-    `volts`.
+    source_ask, source_reads: what proves that the input is the chosen one. fields: term -> place in the preamble
+    (trigger_at: number of the sample at the trigger, for start_s). expect: fields that must read so, or the data have
+    another form than this file believes. The converter's codes sit at the top of the word. Without preamble_ask all
+    terms are asked for one by one. block_prefix: what stands before the `#` of the block. half_codes: from the centre
+    to the end of the range, if not half the word. block_end: a line end follows the block. pieces: blocks after the
+    first. f32: volts as floating-point numbers, with the formula `volts`.
     """
 
     send: tuple[Message, ...] = ()

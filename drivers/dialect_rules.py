@@ -120,13 +120,19 @@ def _order(key: str, name: str, table: Setting, order: list[str]) -> Iterator[Pr
         if other not in order:
             yield Problem(f"{key}.changes", other, f"settings of this role: {listed(order)}")
         elif order.index(other) <= order.index(name):
-            yield Problem(f"{key}.changes", other, f"{other} is set before {name}: this role can't cope with that")
+            yield Problem(
+                f"{key}.changes",
+                other,
+                f"{other} is set before {name}: this role can't cope with that; only later ones may be named",
+            )
 
 
 def _number(key: str, table: NumberSetting, wanted: Wanted) -> Iterator[Problem]:
     forms = [table.decimals is not None, table.digits is not None, bool(table.rungs)]
     if forms.count(True) != 1:
         yield Problem(f"{key}.decimals", table.decimals, "give decimals or digits: one of the two (or rungs instead)")
+    if table.at_terminal and not wanted.at_terminal:
+        yield Problem(f"{key}.at_terminal", True, "only full_scale may be counted behind the probe: take it out")
     if table.width is not None and table.decimals is None:
         yield Problem(f"{key}.width", table.width, "it needs decimals: a number of fixed width has no exponent")
     if table.rungs and (table.convert != "none" or table.count_of != 1.0 or wanted.rounds_down):
@@ -257,7 +263,8 @@ def _status(registers: tuple[Status, ...]) -> Iterator[Problem]:
         named = {m for r in registers if r.latched is latched for m in r.bits}
         for meaning in set(wanted) - named:
             kind = "latched" if latched else "live"
-            yield Problem(f"status.bits.{meaning}", None, f"no {kind} register names it: add its bit")
+            remedy = f"no {kind} register names it: add its bit, or take another supply"
+            yield Problem(f"status.bits.{meaning}", None, remedy)
 
 
 def _facts(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
@@ -266,6 +273,9 @@ def _facts(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:
             yield Problem(f"facts.{name}", None, f"a {file.role} needs it: add {name} to [facts]")
         if name not in (*needs.facts, *needs.facts_may_lack) and value is not None:
             yield Problem(f"facts.{name}", value, f"it means nothing for a {file.role}: take it out")
+    names = file.facts.input_names
+    if names is not None and (len(names) != file.facts.inputs or len(set(names)) != len(names)):
+        yield Problem("facts.input_names", list(names), f"a name of its own for each of {file.facts.inputs} inputs")
 
 
 def _make_safe(file: DialectFile, needs: RoleNeeds) -> Iterator[Problem]:

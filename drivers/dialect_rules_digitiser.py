@@ -22,8 +22,10 @@ def completion_rules(table: Completion) -> Iterator[Problem]:
     for state in ("rest", "ready"):
         if state not in table.states and not by_bits:
             yield Problem(f"completion.states.{state}", None, "give the words the instrument answers in it")
-    if table.kind == "state_word" and table.counter_ask is None:
-        remedy = "give the query of a count of complete captures: rest is shown before the start too"
+    if "done" in table.states and table.kind != "state_word":
+        yield Problem("completion.states.done", table.states["done"], "only for state_word: take it out")
+    if table.kind == "state_word" and table.counter_ask is None and "done" not in table.states:
+        remedy = "give the query of a count of complete captures, or a state `done`: rest is shown before the start too"
         yield Problem("completion.counter_ask", None, remedy)
     if (table.kind == "blocking_query") != (table.done_ask is not None):
         yield Problem("completion.done_ask", table.done_ask, "needed by blocking_query, and only there")
@@ -82,6 +84,8 @@ def _fields(table: Trace) -> Iterator[Problem]:
         return
     wanted = {*PREAMBLE_TERMS, *FORMULAS[table.formula].terms}
     given = [*table.fields, *table.terms]
+    if "trigger_at" in given:  # in place of the time of the first sample
+        wanted = wanted - {"start_s"} | {"trigger_at"}
     if sorted(given) != sorted(wanted):
         shown = dict(table.fields) | dict.fromkeys(table.terms, "asked for")
         yield Problem("trace.fields", shown, f"exactly these terms: {listed(sorted(wanted))}")

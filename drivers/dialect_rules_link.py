@@ -23,6 +23,9 @@ def link_rules(file: DialectFile) -> Iterator[Problem]:
     yield from stray("link.select", link.select, {"channel"})
     if file.errors:
         yield from asking("errors.ask", file.errors.ask, set())
+    if file.errors and file.errors.words and file.errors.empty_if not in file.errors.words.values():
+        remedy = f'give the word that an empty queue answers: {{ "none" = {file.errors.empty_if} }}'
+        yield Problem("errors.words", dict(file.errors.words), remedy)
     if (link.read_end == "") != (link.silence_s is not None):
         yield Problem("link.silence_s", link.silence_s, 'needed where read_end is "", and only there: such as 0.05')
     if link.acknowledge == "" and not (link.echo or link.prompt):

@@ -6,14 +6,14 @@ It needs no instrument. Run it only on a file without problems of form.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 
 from drivers.capabilities import NEEDS
 from drivers.conversions import Surroundings
 from drivers.dialect_lines import Problem
 from drivers.dialect_model import BooleanSetting, DialectFile, NumberSetting, Setting
-from drivers.errors import InstrumentError
+from drivers.errors import InstrumentError, NotANumber
 from drivers.pieces import sample_codes
 from drivers.reply_text import bits_set, each_value, preamble, reading_values, relays_on
 from drivers.setting_text import NOWHERE, SettingText, Value
@@ -28,11 +28,14 @@ def sample_problems(file: DialectFile) -> list[Problem]:
 
 
 def _says(read: Callable[[], object], means: object) -> str | None:
-    """None if `read()` gives what the sample means, else what it gives."""
+    """None if `read()` gives what the sample means, else what it gives. nan among it: that there is no reading."""
+    nothing = isinstance(means, Mapping) and any(isinstance(x, float) and math.isnan(x) for x in means.values())
     try:
         got = read()
     except InstrumentError as error:
-        return error.sentence
+        return None if nothing and isinstance(error, NotANumber) else error.sentence
+    if nothing:
+        return f"it parses to {got!r}, not to no reading: add the word to no_reading, or a mark"
     return None if _alike(got, means) else f"it parses to {got!r}, not {means!r}"
 
 
@@ -58,7 +61,7 @@ def samples_of(table: Setting) -> list[tuple[str, Value, Surroundings]]:
     """(reply, what it means, what its conversion needs to know)."""
     if isinstance(table, NumberSetting):
         return [
-            (s.reply, s.means, Surroundings(s.record_s or math.nan, interval_s=s.interval_s or math.nan))
+            (s.reply, s.means, Surroundings(s.record_s or math.nan, math.nan, s.interval_s or math.nan, s.attenuation))
             for s in table.samples
         ]
     if isinstance(table, BooleanSetting):

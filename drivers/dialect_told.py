@@ -41,10 +41,10 @@ def _replies(dialect: Dialect) -> Iterator[str]:
     for register in file.status:
         for bits in register.samples:
             yield f"status: {register.ask} -> {bits.reply!r} is {', '.join(bits.means) or 'nothing'}"
-    yield from _rarer(file)
+    yield from _rarer(file, dialect.input_name(1))
 
 
-def _rarer(file: DialectFile) -> Iterator[str]:
+def _rarer(file: DialectFile, first_input: str) -> Iterator[str]:
     mode = file.setting.get("trigger_mode")
     by_itself = "arm_by_itself" in file.act or (isinstance(mode, WordSetting) and "by_itself" in mode.words)
     if file.role == "digitiser" and not by_itself:
@@ -53,9 +53,9 @@ def _rarer(file: DialectFile) -> Iterator[str]:
         for word in file.relay_word.samples:
             yield f"relay word: {file.relay_word.ask} -> {word.reply!r} is on: {', '.join(word.means) or 'none'}"
     if file.trace is not None:
-        asked = fill(file.trace.block_ask, {"input": "1"})
+        asked = fill(file.trace.block_ask, {"input": first_input})
         if file.trace.pieces is not None:
-            following = fill(file.trace.pieces.next_ask, {"input": "1"})
+            following = fill(file.trace.pieces.next_ask, {"input": first_input})
             yield f"trace of input 1 in blocks: {asked}, then {following} until all samples are there"
         for trace in file.trace.samples:
             yield f"trace of input 1: {asked}, code {trace.code} is {trace.volts:g} V"
@@ -69,6 +69,9 @@ def _first_told(dialect: Dialect) -> Iterator[str]:
         yield f"identity: {greeting.identity_ask} -> must begin with {greeting.identity_begins!r}"
     else:
         yield "identity: none; a person must see that the port is the right one"
+    if (errors := dialect.errors) is not None:
+        empty = [repr(word) for word, number in errors.words.items() if number == errors.empty_if]
+        yield f"errors: {errors.ask} until it answers {' or '.join(empty) or errors.empty_if}"
 
 
 def _settings(dialect: Dialect) -> Iterator[str]:

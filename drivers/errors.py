@@ -61,8 +61,9 @@ class GuardExpired(Exception):
 
 
 class DialectError(Exception):
-    """A dialect file that cannot be used: file, key path, value, remedy."""
+    """A dialect file that cannot be used: file, key path, value (None: nothing is there), remedy."""
 
     def __init__(self, file: str, key: str, value: object, remedy: str) -> None:
-        super().__init__(f"{file}: {key} = {value!r}: {remedy}")
+        self.found = "(not there)" if value is None else repr(value)
+        super().__init__(f"{file}: {key} = {self.found}: {remedy}")
         self.file, self.key, self.value, self.remedy = file, key, value, remedy

@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from drivers.dialect_base import Message, Place, Strict
-from drivers.errors import GarbledReply
+from drivers.errors import GarbledReply, NotANumber
 
 Separator = Literal[",", ";", " "]
 
@@ -31,13 +31,20 @@ class Plain(_Form):
     kind: Literal["plain"] = "plain"
 
 
+class Mark(Strict):
+    place: Place
+    reads: Message
+
+
 class Fielded(_Form):
-    """The value is field `place`, counted from 0, of several. count: how many there must be, if that is known."""
+    """The value is field `place`, counted from 0, of several. count: how many there must be, if that is known. mark:
+    another field, and what it must read for the value to count."""
 
     kind: Literal["field"]
     place: Place
     count: Annotated[int, Field(ge=1, le=64)] | None = None
     separator: Separator = ","
+    mark: Mark | None = None
 
 
 class KeyValue(_Form):
@@ -74,8 +81,8 @@ def value_in(form: Plain | Fielded | KeyValue | NameValue, reply: str, instrumen
 
 
 def _without_header(reply: str, header: str, instrument: str) -> str:
-    """A header may be of several words, or end in a comma."""
-    body, joint = reply.strip(), "" if header.endswith(",") else " "
+    """A header may be of several words; behind a comma, an equals sign or a colon at its end no blank need follow."""
+    body, joint = reply.strip(), "" if header.endswith((",", "=", ":")) else " "
     if not header:
         return body
     rest = body[len(header) + len(joint) :].strip()
@@ -95,6 +102,8 @@ def _field(form: Fielded, body: str, instrument: str) -> str:
         raise GarbledReply(instrument, f"{len(fields)} fields came where {form.count} were expected: {body[:80]!r}")
     if form.place >= len(fields):
         raise GarbledReply(instrument, f"no field {form.place} in {body[:80]!r}")
+    if (mark := form.mark) is not None and fields[mark.place : mark.place + 1] != [mark.reads]:
+        raise NotANumber(instrument, f"answered {body[:80]!r}: field {mark.place} is not {mark.reads!r}")
     return fields[form.place]
 
 
@@ -129,7 +138,7 @@ _MULTIPLIERS: Mapping[str, float] = {
     "M": 1e-3, "U": 1e-6, "N": 1e-9, "P": 1e-12, "F": 1e-15, "A": 1e-18,
 }  # fmt: skip
 _M_IS_MEGA = ("HZ", "OHM")
-_NUMBER_AND_SUFFIX = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?) ?([A-Za-z%]*)\Z")
+_NUMBER_AND_SUFFIX = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?) ?([A-Za-z%/]*)\Z")
 
 
 def without_unit(text: str, unit: str, instrument: str) -> str:

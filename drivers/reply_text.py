@@ -46,12 +46,24 @@ def _number(text: str, unit: str, table: Reading | Each, instrument: str) -> flo
 
 def each_value(table: Each, reply: str, names: Sequence[str], instrument: str) -> dict[str, float | bool]:
     """Channel name -> value. Raises NotANumber naming the channel whose value is a sentinel."""
-    body = value_in(table.reply, reply, instrument)
+    try:
+        body = value_in(table.reply, reply, instrument)
+    except NotANumber as error:
+        raise NotANumber(instrument, f"input {', '.join(names)}: {error.sentence}") from error
     if table.answers == "those_on":
-        on = scpi.channels_of(body, instrument)
-        return {name: name in on for name in names}
+        on = _names_on(table, body, instrument)
+        return {name: name.upper() in on for name in names}
     fields = scpi.fields_of(body, ",", len(names), instrument)
     return {n: _one(table, n, f, instrument) for n, f in zip(names, fields, strict=True)}
+
+
+def _names_on(table: Each, body: str, instrument: str) -> frozenset[str]:
+    """In capitals."""
+    if table.none_on is not None and body.strip().upper() == table.none_on.upper():
+        return frozenset()
+    bare = table.names_as == "commas"
+    listed = scpi.names_of(body, instrument) if bare else scpi.channels_of(body, instrument)
+    return frozenset(name.upper() for name in listed)
 
 
 def _one(table: Each, name: str, text: str, instrument: str) -> float | bool:
@@ -65,7 +77,8 @@ def _one(table: Each, name: str, text: str, instrument: str) -> float | bool:
 
 def bits_set(table: Status, reply: str, instrument: str) -> frozenset[str]:
     """The meanings whose bit is set."""
-    value = _byte(reply, instrument) if table.byte else _register(value_in(table.reply, reply, instrument), instrument)
+    body = reply if table.byte else value_in(table.reply, reply, instrument)
+    value = _byte(reply, instrument) if table.byte else _register(body, instrument, table.hexadecimal)
     return frozenset(m for m, bit in table.bits.items() if bool(value >> bit & 1) is (m not in table.low))
 
 
@@ -81,8 +94,8 @@ def altered_word(table: RelayWord, word: int, contacts: Sequence[str], on: bool)
     return word | mask if on is not table.inverted else word & ~mask
 
 
-def _register(text: str, instrument: str) -> int:
-    value = scpi.whole(text, instrument)
+def _register(text: str, instrument: str, hexadecimal: bool = False) -> int:
+    value = scpi.hexadecimal(text, instrument) if hexadecimal else scpi.whole(text, instrument)
     if value < 0:
         raise GarbledReply(instrument, f"a register can't be negative: {text!r}")
     return value
@@ -150,7 +163,8 @@ def preamble(table: Trace, reply: str, instrument: str, replies: Mapping[str, st
     if line.per_code_v <= 0:
         raise GarbledReply(instrument, f"volts per code are not positive: {reply!r}")
     half_codes = table.half_codes or 1 << (WORD_BITS[table.element] - 1)
-    return Preamble(int(terms["samples"]), terms["interval_s"], terms["start_s"], line, terms, half_codes)
+    start_s = terms["start_s"] if "start_s" in terms else -terms["trigger_at"] * terms["interval_s"]
+    return Preamble(int(terms["samples"]), terms["interval_s"], start_s, line, terms, half_codes)
 
 
 @dataclass(frozen=True)

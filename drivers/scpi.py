@@ -21,6 +21,7 @@ SENTINEL_FROM = 9.8e37
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\Z")
 _ERROR = re.compile(r'\s*([+-]?[0-9]+)\s*(?:,\s*(?:"((?:[^"]|"")*)"|\'((?:[^\']|\'\')*)\'|(.*?)))?\s*\Z', re.DOTALL)
 _NOTHING = ("INF", "+INF", "-INF", "NINF", "INFINITY", "-INFINITY", "NAN", "OL", "OVLD", "OVERLOAD")
+_NAME = re.compile(r"[A-Za-z0-9]+(![A-Za-z0-9]+)*\Z")
 _ON, _OFF = ("1", "+1", "ON", "TRUE"), ("0", "+0", "-0", "OFF", "FALSE")
 
 
@@ -108,6 +109,14 @@ def whole(text: str, instrument: str) -> int:
     return int(value)
 
 
+def hexadecimal(text: str, instrument: str) -> int:
+    """`8041`, also spelled `#H8041` (IEEE 488.2, 8.7.5), `0x8041` or `8041H`."""
+    found = re.fullmatch(r"(?:#H|0X)?([0-9A-F]{1,13})H?", text.strip().upper())
+    if not found:
+        raise GarbledReply(instrument, f"the reply {_clip(text)} is not a hexadecimal number")
+    return int(found.group(1), 16)
+
+
 def boolean(text: str, instrument: str) -> bool:
     """SCPI says `1` or `0`; `ON`, `OFF`, `+1` are in the field. Raises NotANumber for sentinels, else GarbledReply."""
     body = text.strip().upper()
@@ -168,6 +177,26 @@ def channel_list(names: Iterable[str]) -> str:
     if not listed:
         raise ValueError("an empty channel list addresses nothing")
     return f"(@{','.join(listed)})"
+
+
+def bare_names(names: Iterable[str]) -> str:
+    """`101,103` or `1a,2f`."""
+    listed = tuple(names)
+    for name in listed:
+        if not _NAME.match(name):
+            raise ValueError(f"{name!r} is not the name of a channel: letters and digits")
+    if not listed:
+        raise ValueError("an empty list addresses nothing")
+    return ",".join(listed)
+
+
+def names_of(text: str, instrument: str) -> tuple[str, ...]:
+    """`1a,2f` -> 1a, 2f; also in brackets; nothing is none."""
+    inner = re.sub(r"\A\(@?(.*)\)\Z", r"\1", text.strip())
+    names = tuple(name.strip() for name in inner.split(",")) if inner.strip() else ()
+    if not all(_NAME.match(name) for name in names):
+        raise GarbledReply(instrument, f"the reply {_clip(text)} is not a list of channels")
+    return names
 
 
 def channels_of(text: str, instrument: str) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import ROUND_DOWN, ROUND_HALF_EVEN, Context, Decimal
+from decimal import ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
 
 from drivers import scpi
 from drivers.conversions import CONVERSIONS, Conversion, Surroundings
@@ -28,7 +28,7 @@ def fill(template: str, values: Mapping[str, str]) -> str:
 def _quantised(value: float, setting: NumberSetting) -> Decimal:
     # repr gives the shortest decimal that is this float, so 0.3 stays 0.3 when it is rounded down.
     exact = Decimal(repr(float(value)))
-    rounding = ROUND_DOWN if setting.round == "down" else ROUND_HALF_EVEN
+    rounding = ROUND_FLOOR if setting.round == "down" else ROUND_HALF_EVEN
     if setting.decimals is not None:
         return exact.quantize(Decimal(1).scaleb(-setting.decimals), context=Context(40, rounding))
     return Context(setting.digits or 15, rounding).plus(exact)
@@ -36,10 +36,10 @@ def _quantised(value: float, setting: NumberSetting) -> Decimal:
 
 def number_text(value: float, setting: NumberSetting) -> str:
     """The instrument's number (already converted) as sent: fixed or with exponent, the point a point."""
-    rounded = _quantised(value, setting)
+    rounded, plus = _quantised(value, setting), "+" if setting.sign else ""
     if setting.decimals is not None:
-        return format(rounded, "f").zfill(setting.width or 0)
-    return format(rounded, f".{(setting.digits or 15) - 1}E")
+        return format(rounded, f"{plus}f").zfill(setting.width or 0)
+    return format(rounded, f"{plus}.{(setting.digits or 15) - 1}E")
 
 
 def counted_as(read: float, count_of: float) -> float:
@@ -61,13 +61,14 @@ def _rung_named(body: str, table: NumberSetting) -> Rung | None:
 @dataclass(frozen=True)
 class SettingText:
     """name, its placeholder, and the table of the file. channel: of the instrument, for `{channel}`. select: what is
-    told before each of its messages."""
+    told before each of its messages. inputs: their names on the instrument, where they are not numbers."""
 
     name: str
     place: str
     table: Setting
     channel: int = 1
     select: tuple[str, ...] = ()
+    inputs: tuple[str, ...] = ()
 
     @property
     def readable(self) -> bool:
@@ -93,7 +94,7 @@ class SettingText:
         if math.isinf(float(value)) and table.infinite is not None:
             return table.infinite
         if table.rungs:
-            return self._rung(float(value), table).word
+            return self._rung(self._at_terminal(float(value), around), table).word
         return number_text(self._there(float(value), table, around), table)
 
     def rounded(self, value: float, around: Surroundings = NOWHERE) -> float:
@@ -112,7 +113,7 @@ class SettingText:
         if isinstance(table, WordSetting):
             return self._word(body, table, instrument)
         if (rung := _rung_named(body, table)) is not None:
-            return rung.value
+            return rung.value * (around.attenuation if table.at_terminal else 1.0)
         return self._back(self._read_number(body, table, instrument), table, around)
 
     def agrees(self, value: Value, reply: str, instrument: str, around: Surroundings = NOWHERE) -> bool:
@@ -123,7 +124,7 @@ class SettingText:
         if isinstance(table, BooleanSetting):
             return _on_or_off(body, table, instrument) == value
         if table.rungs:
-            return float(self.parse(reply, instrument, around)) == self._rung(float(value), table).value
+            return _rung_named(body, table) == self._rung(self._at_terminal(float(value), around), table)
         read = self._read_number(body, table, instrument)
         if math.isinf(float(value)) or math.isinf(read):
             return read == value
@@ -142,7 +143,11 @@ class SettingText:
         return self.table
 
     def _address(self, input_number: int) -> dict[str, str]:
-        return {"channel": str(self.channel), "input": str(input_number)}
+        named = self.inputs[input_number - 1] if self.inputs and input_number else str(input_number)
+        return {"channel": str(self.channel), "input": named}
+
+    def _at_terminal(self, value: float, around: Surroundings) -> float:
+        return value / around.attenuation if self._number_table().at_terminal else value
 
     def _around(self, around: Surroundings) -> Surroundings:
         divisions = self._number_table().half_divisions
@@ -152,14 +157,15 @@ class SettingText:
     def _there(self, value: float, table: NumberSetting, around: Surroundings) -> float:
         """Our value as the instrument counts it."""
         # Decimal division, so that 1.27 in hundredths is 127 and not 127.00000000000001, which rounds otherwise.
-        converted = self._conversion(table).there(value, self._around(around))
+        converted = self._conversion(table).there(self._at_terminal(value, around), self._around(around))
         if table.count_of == 1.0 or not math.isfinite(converted):
             return converted
         return float(Decimal(repr(converted)) / Decimal(repr(table.count_of)))
 
     def _back(self, read: float, table: NumberSetting, around: Surroundings) -> float:
         counted = read if table.count_of == 1.0 else counted_as(read, table.count_of)
-        return self._conversion(table).back(counted, self._around(around))
+        there = self._conversion(table).back(counted, self._around(around))
+        return there * around.attenuation if table.at_terminal else there
 
     @staticmethod
     def _conversion(table: NumberSetting) -> Conversion:

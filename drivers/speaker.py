@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
-from drivers.reply_forms import PLAIN, Fielded, KeyValue, NameValue, Plain
+from drivers.error_text import NUMBERS, ErrorForm
 from drivers.timing import Clock
 
 
@@ -52,7 +52,7 @@ class Greeting:
     opening: told first (headers off, remote on). identity_ask: asked, and the reply must begin with
     identity_begins ("" accepts any non-empty reply); "" asks nothing. clear: told next ("" if there is none).
     error_ask: asked until the reply parses to the number error_empty, at most error_cap times ("" if it has no queue);
-    error_form: where the number stands.
+    error_form: where the number stands, or words for it.
     """
 
     opening: tuple[str, ...] = ()
@@ -62,7 +62,7 @@ class Greeting:
     error_ask: str = "SYST:ERR?"
     error_cap: int = 20
     error_empty: int = 0
-    error_form: Plain | Fielded | KeyValue | NameValue = PLAIN
+    error_form: ErrorForm = NUMBERS
 
 
 class Speaker(Protocol):

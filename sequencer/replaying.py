@@ -138,7 +138,7 @@ def head_of(path: Path) -> Head:
         why = f"can't be read by this version: {type(error).__name__}: {str(error)[:200]}"
         raise _refused(path, "line 2", "(see there)", why) from None
     except DialectProblems as wrong:
-        raise InputRefused([Problem(str(path), p.key, repr(p.value), p.remedy) for p in wrong.problems]) from None
+        raise InputRefused([Problem(str(path), p.key, p.found, p.remedy) for p in wrong.problems]) from None
 
 
 def _dialect(role: RoleName, name: str, text: str | None, declared: Declared) -> Dialect:

@@ -56,7 +56,7 @@ def load_dialects(bench: Loaded[Bench]) -> dict[RoleName, Dialect]:
         try:
             found[name] = load_dialect(_dialect_path(bench.path, role), name, role.channel)
         except DialectProblems as wrong:
-            problems += [Problem(p.file, p.key, repr(p.value), p.remedy) for p in wrong.problems]
+            problems += [Problem(p.file, p.key, p.found, p.remedy) for p in wrong.problems]
     if problems:
         raise InputRefused(problems)
     return found

@@ -7,12 +7,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from drivers import scpi
 from drivers.conversions import Surroundings
 from drivers.dialect import Dialect
 from drivers.dialect_model import WordSetting
+from drivers.error_text import error_form
 from drivers.errors import SettingRefused
-from drivers.reply_forms import value_in
 from drivers.scpi import ErrorEntry
 from drivers.setting_text import NOWHERE, SettingText, Value
 from drivers.speaker import Speaker
@@ -51,7 +50,7 @@ class Conversation:
 
     def has_word(self, name: str, word: str) -> bool:
         """Whether the dialect has one of the words that it may do without."""
-        table = self.setting(name).table
+        table = self.setting(name).table if self.has(name) else None
         return isinstance(table, WordSetting) and word in table.words
 
     # --- preparation ------------------------------------------------------------------------------
@@ -142,7 +141,7 @@ class Conversation:
         entries: list[ErrorEntry] = []
         for _ in range(errors.read_at_most):
             reply = await self.speaker.ask(self.dialect.question(errors.ask))
-            entry = scpi.error_entry(value_in(errors.reply, reply, self.name), self.name)
+            entry = error_form(errors).entry(reply, self.name)
             if entry.code == errors.empty_if:
                 return tuple(e for e in entries if e.code not in _EVENTS)
             entries.append(entry)

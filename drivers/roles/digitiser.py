@@ -13,7 +13,7 @@ from drivers.conversions import Surroundings
 from drivers.dialect import Dialect
 from drivers.errors import GarbledReply, NotFinished, SettingRefused
 from drivers.pieces import joined
-from drivers.reply_text import Preamble, code_span, preamble, state_of
+from drivers.reply_text import Preamble, code_span, preamble
 from drivers.roles.capture import (
     Capture,
     CaptureSet,
@@ -27,6 +27,7 @@ from drivers.roles.capture import (
     within_one_sample,
 )
 from drivers.roles.common import Conversation, Put
+from drivers.roles.done import Done
 from drivers.speaker import Speaker
 
 _FITS = 1 - 1e-4  # replies carry five or six digits
@@ -42,7 +43,7 @@ class Digitiser:
         self._settings = settings
         self._asked: Capture | None = None
         self._set: CaptureSet | None = None
-        self._count_at_arm: int | None = None
+        self._done = Done(speaker, dialect)
         self._armed = False
 
     @property
@@ -85,10 +86,10 @@ class Digitiser:
         self._talk.require_prepared("arming")
         wanted = self._require_set()
         completion = self._dialect.completion
-        await self._note_before_arming()
+        await self._done.note_before_arming()
         await self._speaker.tell(*self._dialect.act("arm"))
         await self._speaker.clock.sleep(wanted.before_s)  # it can't be ready sooner
-        await self._until(self._is_ready, completion.armed_within_s, "is not ready for a trigger")
+        await self._until(self._done.is_ready, completion.armed_within_s, "is not ready for a trigger")
         self._talk.require_prepared("arming")
         self._armed = True
 
@@ -123,11 +124,13 @@ class Digitiser:
             await self.set_capture(capture)
             if by_word:
                 await self._talk.put("a capture by itself", Put("trigger_mode", "by_itself"))
-            await self._note_before_arming()
+            await self._done.note_before_arming()
             await self._speaker.tell(*self._dialect.act("arm" if by_word else "arm_by_itself"))
             self._armed = True
             await self.wait_complete(within_s)
-            await self._talk.put("a capture by itself", Put("trigger_mode", "normal"))
+            # Without a mode it can only have been its source that was turned.
+            turned = ("trigger_mode", "normal") if self._talk.has("trigger_mode") else ("trigger_source", "external")
+            await self._talk.put("a capture by itself", Put(*turned))
         except BaseException:
             self._talk.forget()
             raise
@@ -141,7 +144,7 @@ class Digitiser:
         wanted, table, name = self._require_set(), self._dialect.trace, self._speaker.name
         if input_number not in wanted.full_scale_v:
             raise SettingRefused(name, f"input {input_number} was not captured")
-        place = str(input_number)
+        place = self._dialect.input_name(input_number)
         await self._choose(place)
         read = volts_as_codes(table, await self._preamble(place), wanted.full_scale_v[input_number])
         check_preamble(read, wanted, input_number, name)
@@ -215,7 +218,7 @@ class Digitiser:
         # The silence left from before may be longer than the record to come; the rate allowed depends on the
         # inputs that are on, so it goes down before they come on and is asked for again when they are.
         no_silence = Put("before", 0.0, around=Surroundings(record_s=1.0, interval_s=1.0))
-        ranges = [Put("full_scale", v, n) for n, v in sorted(capture.full_scale_v.items())]
+        ranges = [Put("full_scale", v, n, self._behind(n)) for n, v in sorted(capture.full_scale_v.items())]
         length = Put("samples", float(capture.samples))
         await self._talk.send(no_silence, *off, rate, *on, rate, length, *ranges)
         await self._talk.drain("setting a capture")
@@ -248,11 +251,14 @@ class Digitiser:
         return found_s
 
     async def _read_range(self, input_number: int, asked_v: float) -> float:
-        found_v = float(await self._talk.ask_setting("full_scale", input_number))
+        found_v = float(await self._talk.ask_setting("full_scale", input_number, self._behind(input_number)))
         if found_v < asked_v * _FITS:
             sentence = f"input {input_number} reaches {found_v:g} V, {asked_v:g} V must fit"
             raise SettingRefused(self._speaker.name, sentence)
         return found_v
+
+    def _behind(self, input_number: int) -> Surroundings:
+        return Surroundings(attenuation=self._settings.probe_factors[input_number])
 
     def _forget_capture(self) -> None:
         self._asked = self._set = None
@@ -265,47 +271,13 @@ class Digitiser:
 
     # --- armed and done ---------------------------------------------------------------------------
 
-    async def _count(self) -> int | None:
-        ask = self._dialect.completion.counter_ask
-        return None if ask is None else scpi.whole(await self._speaker.ask(ask), self._speaker.name)
-
-    async def _note_before_arming(self) -> None:
-        """What tells a capture to come from those that were: the count, or an event read and so cleared."""
-        self._count_at_arm = await self._count()
-        if self._dialect.completion.kind == "event_bit":
-            await self._state()
-
-    async def _state(self) -> str:
-        completion = self._dialect.completion
-        return state_of(completion, await self._speaker.ask(completion.state_ask), self._speaker.name)
-
-    async def _is_ready(self) -> bool:
-        state = await self._state()
-        if state == "free_running":
-            raise SettingRefused(self._speaker.name, "it captures by itself: its trigger mode is not normal")
-        by_event = self._dialect.completion.kind == "event_bit"
-        if state == "recording" or (state == "rest" and (by_event or await self._count() != self._count_at_arm)):
-            raise SettingRefused(self._speaker.name, "it was triggered before anything was fired")
-        return state == "ready"
-
-    async def _is_complete(self) -> bool:
-        """At rest is not enough: some show it before they have started too, so the count must have grown."""
-        if await self._state() != "rest":
-            return False
-        if self._dialect.completion.kind == "event_bit":
-            return True
-        count, before = await self._count(), self._count_at_arm
-        if count is not None and before is not None and count > before + 1:
-            raise SettingRefused(self._speaker.name, f"{count - before} captures since it was armed, not one")
-        return count != before
-
     async def _wait_polling(self, within_s: float, since_s: float) -> None:
         wanted = self._require_set()
         clock = self._speaker.clock
         begun_ns = clock.now_ns()
         await clock.sleep(min(within_s, max(0.0, wanted.end_s - since_s)))  # not sooner
         left_s = within_s - (clock.now_ns() - begun_ns) * 1e-9
-        await self._until(self._is_complete, left_s, "has not completed its capture: no trigger came?")
+        await self._until(self._done.is_complete, left_s, "has not completed its capture: no trigger came?")
 
     async def _wait_blocked(self, within_s: float) -> None:
         completion = self._dialect.completion
@@ -313,7 +285,7 @@ class Digitiser:
         reply = await self._speaker.ask(completion.done_ask, within_s=within_s)
         if reply.strip() != completion.done_is:
             raise GarbledReply(self._speaker.name, f"{reply!r} instead of {completion.done_is!r} for done")
-        if (state := await self._state()) != "rest":
+        if (state := await self._done.state()) != "rest":
             raise NotFinished(self._speaker.name, f"said it was done, but its state is {state}")
 
     async def _until(self, reached: Callable[[], Awaitable[bool]], within_s: float, sentence: str) -> None:

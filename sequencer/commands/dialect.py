@@ -33,7 +33,7 @@ def _dialect(arguments: argparse.Namespace) -> int:
     try:
         dialect = load_any(name, arguments.channel)
     except DialectProblems as wrong:
-        raise InputRefused([Problem(p.file, p.key, repr(p.value), p.remedy) for p in wrong.problems]) from None
+        raise InputRefused([Problem(p.file, p.key, p.found, p.remedy) for p in wrong.problems]) from None
     for line in told_lines(dialect):
         say(sys.stdout, line)
     say(

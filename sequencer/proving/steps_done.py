@@ -68,6 +68,6 @@ async def _count(desk: Desk, completion: Completion) -> int | None:
 
 async def _says_done(desk: Desk, completion: Completion, before: int | None) -> bool:
     reply = await desk.actor("digitiser").ask(completion.state_ask)
-    if state_of(completion, reply, "digitiser") != "rest":
+    if state_of(completion, reply, "digitiser") != completion.state_when_done:
         return False
     return completion.counter_ask is None or await _count(desk, completion) != before

@@ -81,7 +81,7 @@ async def why_no_record(loop: Loop, error: InstrumentError) -> Failed | None:
     if not isinstance(error, SettingRefused | GarbledReply) or error.instrument != "digitiser":
         return None
     desk, dialect = loop.desk, loop.desk.dialects["digitiser"]
-    table, place = dialect.trace, str(loop.number)
+    table, place = dialect.trace, dialect.input_name(loop.number)
     try:
         await desk.actor("digitiser").tell(*(dialect.question(line, input=place) for line in table.send))
         most = 8 * desk.bench.digitiser.samples_max

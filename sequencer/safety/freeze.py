@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -25,7 +26,8 @@ class FrozenProblem(Exception):
 @dataclass(frozen=True)
 class Instrument:
     """opening: lines told first on a connection. off: lines harmless in any state. off_ask: asks whether it is off;
-    off_words: replies that say so, in capitals. identity_begins: how its reply to identity_ask begins. gap_s: rest
+    off_words: replies that say so, in capitals; off_pattern: any others that do, as a regular expression, "" if none.
+    identity_begins: how its reply to identity_ask begins. gap_s: rest
     after each line, where it loses what comes sooner."""
 
     role: str
@@ -40,6 +42,7 @@ class Instrument:
     identity_ask: str
     identity_begins: str
     gap_s: float = 0.0
+    off_pattern: str = ""
 
 
 @dataclass(frozen=True)
@@ -162,6 +165,10 @@ def _instrument(one: Mapping[str, Any], at: str) -> Instrument:
     gap_s = one["gap_s"]
     if type(gap_s) is not float or gap_s != 0.0:
         gap_s = _positive(gap_s, f"{at}.gap_s")
+    try:
+        re.compile(one["off_pattern"])
+    except (re.error, TypeError) as error:
+        raise FrozenProblem(f"{at}.off_pattern: {error}") from None
     return Instrument(**(dict(one) | words | lists | {"port": port, "gap_s": gap_s}))
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from drivers.dialect import Dialect
+from drivers.dialect_model import BooleanSetting
+from drivers.reply_forms import Fielded, KeyValue, Plain
 from sequencer.safety.freeze import MOST_PORT, Frozen, Instrument, Rail, Reading
 from sequencer.safety.make_safe import RAIL_SAFE_A, RAIL_SAFE_V
 
@@ -63,7 +66,9 @@ def _instrument(role: str, dialect: Dialect, address: str, stricter: str) -> Ins
     host, port = host_and_port(address)
     greeting, name = dialect.greeting(stricter), SWITCHED_OFF[role]
     output = dialect.file.setting[name]
+    assert isinstance(output, BooleanSetting)
     off = {sample.reply.upper() for sample in output.samples if sample.means is False}
+    on = {sample.reply.upper() for sample in output.samples if sample.means is True} | {output.on.upper()}
     return Instrument(
         role=role,
         host=host,
@@ -73,11 +78,31 @@ def _instrument(role: str, dialect: Dialect, address: str, stricter: str) -> Ins
         opening=greeting.opening,
         off=dialect.make_safe_lines(),
         off_ask=dialect.settings[name].question(),
-        off_words=tuple(sorted(off | set(USUAL_OFF))),
+        off_words=tuple(sorted(off | set(USUAL_OFF) - on)),
         identity_ask=greeting.identity_ask,
         identity_begins=greeting.identity_begins,
         gap_s=dialect.link.gap_s,
+        off_pattern=off_pattern(output),
     )
+
+
+def off_pattern(output: BooleanSetting) -> str:
+    """Matches every reply of its form that says off, whatever else stands in it; "" where the samples say it all."""
+    form = output.reply
+    if isinstance(form, Plain) or form.quoted or output.label:
+        return ""
+    words = "|".join(re.escape(word) for word in sorted({output.off, *USUAL_OFF} - {output.on}))
+    between = r"\s+" if form.separator == " " else re.escape(form.separator)
+    other, value = f"[^{re.escape(form.separator)}]*", rf"\s*(?:{words})\s*"
+    header = re.escape(form.header) + r"\s*"
+    if isinstance(form, Fielded):
+        last = f"(?:{between}.*)?" if form.count is None else f"(?:{between}{other}){{{form.count - form.place - 1}}}"
+        pattern = f"{header}(?:{other}{between}){{{form.place}}}{value}{last}"
+    else:
+        key, mark = (form.key, between) if isinstance(form, KeyValue) else (form.name, re.escape(form.between))
+        pattern = rf"{header}(?:.*{between})?\s*{re.escape(key)}\s*{mark}{value}(?:{between}.*)?"
+    is_on = any(re.fullmatch(pattern, s.reply.strip(), re.IGNORECASE) for s in output.samples if s.means)
+    return "" if is_on else pattern
 
 
 def _rail(dialect: Dialect, bleed_s: float) -> Rail:

@@ -7,6 +7,7 @@ well be in them.
 from __future__ import annotations
 
 import contextlib
+import re
 import socket
 import threading
 import time
@@ -158,7 +159,8 @@ class SwitchingOff:
         talk.tell(*one.opening, *one.off)
         self._note(one.role, "written: " + "; ".join(one.off))
         reply = talk.ask(one.off_ask)
-        if reply.upper() not in one.off_words:
+        seen = one.off_pattern and re.fullmatch(one.off_pattern, reply, re.IGNORECASE)
+        if reply.upper() not in one.off_words and not seen:
             raise ValueError(f"{one.off_ask} reads {reply!r}")
         identity = talk.ask(one.identity_ask)
         if not identity.startswith(one.identity_begins):

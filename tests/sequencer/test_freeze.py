@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import socket
 import subprocess
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -213,6 +215,32 @@ def test_no_reply_that_means_on_counts_as_off(supply: str) -> None:
     for one in frozen(supply).instruments:
         for sample in dialects(supply)[one.role].file.setting["output"].samples:
             assert (sample.reply.upper() in one.off_words) is (sample.means is False)
+
+
+def test_an_output_that_is_muted_by_1_is_not_off_at_0(tmp_path: Path) -> None:
+    """A command that mutes: 1 is off, and 0, elsewhere a usual word for off, is on."""
+    text = (resources.files("drivers") / "dialects" / "generator-a.toml").read_text(encoding="utf-8")
+    muted = text.replace('ask = "OUTP{channel}?"', 'ask = "OUTP{channel}?"\non = "0"\noff = "1"', 1)
+    muted = muted.replace(
+        '{ reply = "1", means = true }, { reply = "0", means = false }',
+        '{ reply = "0", means = true }, { reply = "1", means = false }',
+        1,
+    )
+    (tmp_path / "mine.dialect.toml").write_text(muted, encoding="utf-8")
+    mine = load_dialect(tmp_path / "mine.dialect.toml", "generator")
+    made = freeze(HELD, {"generator": mine}, {"generator": "TCPIP::127.0.0.1::1::SOCKET"})
+    assert made.instruments[0].off_words == ("1", "OFF")
+
+
+def test_whoever_switches_off_alone_knows_off_in_a_line_of_everything() -> None:
+    """The generator of guide/PAGES.md answers all its settings in one line: its level may be any."""
+    found = load_dialect(Path(__file__).parents[1] / "drivers" / "guide" / "generator.dialect.toml", "generator")
+    made = freeze(HELD, {"generator": found}, {"generator": "TCPIP::127.0.0.1::1::SOCKET"})
+    line = "WAVE=SIN,LEVEL=0.0123VPP,OFFS=0.0000V,PHASE=0DEG,FREQ=9.000000KHZ,LOAD=HIZ,BURST=ON,CYC=7,TRIG=SOFT,OUT={}"
+    pattern = made.instruments[0].off_pattern
+    assert line.format("OFF").upper() not in made.instruments[0].off_words
+    assert re.fullmatch(pattern, line.format("OFF"), re.IGNORECASE)
+    assert not re.fullmatch(pattern, line.format("ON"), re.IGNORECASE)
 
 
 def test_the_benchs_own_identity_is_stricter() -> None:
