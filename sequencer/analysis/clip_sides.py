@@ -22,7 +22,7 @@ Cause = Literal["clipped", "limited", "neither", "can't tell"]
 class ClipSides:
     """even, odd: ratio of the even and of the odd harmonics 2..K to the fundamental, noise in them; even_floor: rms
     of `even` that a clean tone would show; offset: mean of the wave over its peak fundamental, which a one-sided clip
-    moves away from the clipped side; positive, negative: the crests."""
+    moves away from the clipped side; positive, negative: the crests; evens: how many even harmonics."""
 
     positive: Shape
     negative: Shape
@@ -30,6 +30,7 @@ class ClipSides:
     odd: float
     even_floor: float
     offset: float
+    evens: int
 
     @property
     def where(self) -> Where:
@@ -43,7 +44,7 @@ class ClipSides:
     @property
     def uneven(self) -> bool:
         """Whether even harmonics stand above their floor: the halves of the wave differ, clipped or not."""
-        return not below_floor(self.even, self.even_floor)
+        return not below_floor(self.even, self.even_floor, self.evens + 1)
 
 
 def clip_sides(fit: HarmonicFit, flatness: CrestFlatness, band_over_frequency: float, step_v: float) -> ClipSides:
@@ -57,6 +58,7 @@ def clip_sides(fit: HarmonicFit, flatness: CrestFlatness, band_over_frequency: f
         odd=float(np.linalg.norm(ratios[2::2])),
         even_floor=thd_floor(fit.residual_rms_v, fit.amplitude_v, fit.samples, evens.size + 1, step_v),
         offset=fit.offset_v / fit.amplitude_v if fit.amplitude_v > 0.0 else math.nan,
+        evens=int(evens.size),
     )
 
 

@@ -8,19 +8,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Protocol
+
+from scipy import special
 
 from sequencer.analysis.folded import Real, spacing_s
 from sequencer.analysis.harmonics import HarmonicFit, fit_and_rest, harmonics_in_band
 from sequencer.analysis.records import Record
 from sequencer.analysis.spectrum import band_lines, quick_length
 
-# x floor: above this a raw ratio is called distortion (false in 0.1 % of clean records)
-DISTORTION_FROM = 2.0
-# As surely with one or two harmonics only, whose noise is more uneven: root of the 99.9 % quantile of chi-square with 2
-# or 4 degrees of freedom, over its mean
-FROM_OF_FEW = {1: 2.63, 2: 2.15}
-BELOW_FLOOR_MEANS = 2.5  # x floor: what a reading below the floor leaves possible (wrong in 0.1 %)
+# x floor: above the first a raw ratio is called distortion, and what does not reach it is told as less than the second.
+# Of few lines, whose noise is more uneven, more than these
+DISTORTION_FROM, BELOW_FLOOR_MEANS = 2.0, 2.5
+WRONG = 1e-3  # part of records of which either may be said wrongly
 LEAST_CYCLES = 3  # fewer leave no bins between the harmonics
 INSET = 0.01  # of a cycle, at both ends of a window
 STEP_NOISE = 1.0 / math.sqrt(12.0)  # rms of an even error within one step
@@ -98,9 +99,34 @@ def less_noise(measured: float, floor: float) -> float:
 
 
 def below_floor(measured: float, floor: float, harmonics: int = 20) -> bool:
-    """Whether a raw ratio must not be called distortion: it is then "below floor", that is less than 2.5 floors.
-    harmonics: the highest, K; the ratio is that of K - 1 of them."""
-    return measured <= FROM_OF_FEW.get(harmonics - 1, DISTORTION_FROM) * floor
+    """Whether a raw ratio must not be called distortion: it is then "below floor", that is `less_than`. harmonics: the
+    highest, K; the ratio is that of K - 1 of them."""
+    return measured <= called(harmonics - 1).above * floor
+
+
+def less_than(floor: float, harmonics: int) -> float:
+    """What a ratio below its floor is told as: some 2.5 floors, of few harmonics up to 4.8."""
+    return called(harmonics - 1).less_than * floor
+
+
+@dataclass(frozen=True)
+class Called:
+    """x floor. above: a raw ratio above it is called distortion; less_than: what any other one is told as."""
+
+    above: float
+    less_than: float
+
+
+@cache
+def called(lines: int) -> Called:
+    """For the root of the sum of squares of so many lines, each wrong in 0.1 % of records at most.
+
+    2 n (raw/floor)^2 is chi-square of 2 n degrees, about 2 n (true/floor)^2 where something is there (non-central).
+    """
+    n = max(1, lines)
+    above = max(DISTORTION_FROM, math.sqrt(float(special.gammaincinv(n, 1.0 - WRONG)) / n))
+    most = float(special.chndtrinc(2.0 * n * above**2, 2.0 * n, WRONG))
+    return Called(above, max(BELOW_FLOOR_MEANS, math.sqrt(most / (2.0 * n))))
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Many units of one model: what is usual, who stands apart, how surely the rated power is kept. Pure."""
+"""Many units of one model: what is usual, who stands apart, how surely ratings and limits are kept. Pure."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Apart:
 
 @dataclass(frozen=True)
 class Usual:
-    """One figure over the units of a model. kept: units by how the rating is kept; empty without a rating."""
+    """One figure over the units of a model. low, high: its limits; kept: units by how they are kept; empty without."""
 
     model: str
     key: str
@@ -32,6 +32,7 @@ class Usual:
     among: Spread
     apart: tuple[Apart, ...]
     low: float | None
+    high: float | None
     kept: tuple[tuple[Held, int], ...]
     capable: Capability | None
 
@@ -54,11 +55,13 @@ def _usual(model: str, found: Sequence[tuple[Measured, Figure]]) -> Usual:
         for run, figure in found
         if among.outlying(figure.value) and (z := among.z(figure.value)) is not None
     ]
-    lows = {figure.low for _, figure in found}
-    low = lows.pop() if len(lows) == 1 else None  # units of one model that are rated apart share no limit
-    # A ramp that ended before its limit says only "at least": below the rating that judges nothing.
-    sure = [figure for _, figure in found if not figure.at_least or (low is not None and figure.value >= low)]
-    counts = Counter(_held(figure, low) for figure in sure) if low is not None else Counter[Held]()
+    limits = {(figure.low, figure.high) for _, figure in found}
+    low, high = limits.pop() if len(limits) == 1 else (None, None)  # units of one model rated apart share none
+    # What says only "at least" judges nothing below the rating.
+    at_least = [figure.says_no_more_than_at_least for _, figure in found]
+    sure = [one for (_, one), least in zip(found, at_least, strict=True) if not least or one.value >= (low or 0.0)]
+    limited = low is not None or high is not None
+    counts = Counter(held(one.value, one.expanded, low, high) for one in sure if limited)
     return Usual(
         model=model,
         key=newest.key,
@@ -68,10 +71,7 @@ def _usual(model: str, found: Sequence[tuple[Measured, Figure]]) -> Usual:
         among=among,
         apart=tuple(sorted(apart, key=lambda one: -abs(one.z))),
         low=low,
+        high=high,
         kept=tuple(sorted(counts.items())),
-        capable=capability([figure.value for _, figure in found if not figure.at_least], low, None),
+        capable=capability([v for v, least in zip(values, at_least, strict=True) if not least], low, high),
     )
-
-
-def _held(figure: Figure, low: float | None) -> Held:
-    return held(figure.value, figure.expanded, low, None)

@@ -9,8 +9,9 @@ from typing import Any
 
 from sequencer.comparing import words_of
 from sequencer.comparing.differences import Difference, pair
-from sequencer.comparing.figures import measured
+from sequencer.comparing.figures import measured, power_words
 from sequencer.measurements.gravity import Gravity, gravity, weighed
+from sequencer.measurements.rated import Standing, at_own_limit, standing
 from sequencer.report import words
 from sequencer.report.attention import Rank, concerns
 from sequencer.report.judged import judgements, load_ohms, ratings_of, same_conditions
@@ -159,7 +160,7 @@ def _answer(run: Row, faults: Sequence[str], suspect: str | None) -> str:
 
 
 def _grave(run: Row) -> bool:
-    outside = any(one.judgement == "outside" for one in judgements(run))
+    outside = any(one.judgement == "outside" and not one.near for one in judgements(run))
     return outside or any(gravity(one["kind"]) < Gravity.SLIGHT for one in run.get("findings") or ())
 
 
@@ -195,7 +196,7 @@ def _powers(run: Row) -> Iterator[Power]:
             r["power_w"] for r in ratings_of(ohms.get(point.get("load") or ""), ratings) if same_conditions(point, r)
         ]
         channels = point["channels"]
-        some = [f"{words.short(c['channel'], 20)}: {_watts(c)} W" for c in channels]
+        some = [f"{words.short(c['channel'], 20)}: {_watts(point, c)} W" for c in channels]
         ohm = sum(c["load_ohm"] for c in channels) / len(channels) if channels else None
         driven = len(point.get("channels_driven") or channels)
         yield Power(
@@ -203,7 +204,7 @@ def _powers(run: Row) -> Iterator[Power]:
             how=f"{_how(point)}{', channels driven together' if driven > 1 else ''}",
             watts=(*some[:4], *((f"and {len(some) - 4} more",) if len(some) > 4 else ())),
             rated=f"{rated[0]:g} W" if rated else words.NONE,
-            told=_against(channels, rated[0]) if rated else "",
+            told=_against([(c, standing(point, c, rated[0])) for c in channels]) if rated else "",
         )
 
 
@@ -215,15 +216,18 @@ def _how(point: Row) -> str:
     return f"{what} at {words.frequency(point['frequency_hz'])}" + (f", up to {limit:g} % distortion" if limit else "")
 
 
-def _watts(channel: Row) -> str:
-    if channel.get("power_at_limit_w") is None:
-        return f"at least {words.accepted(channel)}"
-    return words.at_limit(channel)
+def _watts(point: Row, channel: Row) -> str:
+    """Of a channel that did not end the test only what it gives at least."""
+    told = words.accepted(channel) if channel.get("power_at_limit_w") is None else words.at_limit(channel)
+    return told if at_own_limit(point, channel) else f"at least {told}"
 
 
-def _against(channels: Sequence[Row], rated_w: float) -> str:
-    below = [words.short(c["channel"], 20) for c in channels if (c.get("power_at_limit_w") or c["power_w"]) < rated_w]
-    return "as rated or more" if not below else f"less than rated: {words_of.left_out(below, 4)}"
+def _against(channels: Sequence[tuple[Row, Standing]]) -> str:
+    told = []
+    for judgement, said in (("outside", "less than rated"), ("not measured", "not known whether as rated")):
+        names = [words.short(c["channel"], 20) for c, stands in channels if stands.judgement == judgement]
+        told += [f"{said}: {words_of.left_out(names, 4)}"] if names else []
+    return "; ".join(told) or "as rated or more"
 
 
 def _before(before: Row | None) -> str:
@@ -236,7 +240,7 @@ def _before(before: Row | None) -> str:
 def _changes(before: Row, run: Row) -> tuple[tuple[Change, ...], str]:
     """Powers at each load, then single values that have changed; what has not is counted."""
     both = pair(measured(before), measured(run))
-    by_what = {f"W, {words.where(point)} at {words.limit(point)}": point for point in longest(powered(run))}
+    by_what = {power_words(run, point): point for point in longest(powered(run))}
     powers = [(one, point) for one in both.differences if (point := by_what.get(one.second.what)) is not None]
     chosen = [_change(one, _power_name(one, point)) for one, point in powers[:ROWS_AT_MOST]]
     chosen += [_change(one, one.second.name) for one in _most_changed(both.differing)]

@@ -14,6 +14,7 @@ from typing import Any
 
 from sequencer.analysis.uncertainty import BRACKET, REPEATABILITY, Kind, Part
 from sequencer.measurements.gravity import Gravity
+from sequencer.measurements.rated import at_own_limit
 from sequencer.report import words
 from sequencer.report.attention import Rank, concerns
 from sequencer.report.judged import load_ohms, ratings_of, same_conditions
@@ -32,7 +33,8 @@ USUAL: Mapping[str, Kind] = {
 class Figure:
     """expanded: at 95 %, None where nothing is known of it. parts: its budget, empty where only the sum was kept.
 
-    at_least: a power whose ramp ended before its limit, and why. low: what it is rated, if it is.
+    at_least: a power whose ramp ended before its limit, and why. bounded: one whose ramp another channel ended, at its
+    own limit: against a rating it says "at least". low, high: what it is rated, or the window or limit of its file.
     """
 
     key: str
@@ -44,6 +46,12 @@ class Figure:
     parts: tuple[Part, ...] = ()
     at_least: str = ""
     low: float | None = None
+    high: float | None = None
+    bounded: bool = False
+
+    @property
+    def says_no_more_than_at_least(self) -> bool:
+        return bool(self.at_least) or self.bounded
 
     @property
     def name(self) -> str:
@@ -130,22 +138,34 @@ def figures(run: Row) -> tuple[Figure, ...]:
     """In the order of the run's points; a key that stands twice is numbered."""
     ohms, seen, found = load_ohms(run), dict[str, int](), list[Figure]()
     for point in run["points"]:
-        for one in [*_powers(point, run.get("ratings") or (), ohms), *_values(point)]:
+        for one in [*_powers(run, point, ohms), *_values(point)]:
             times = seen[one.key] = seen.get(one.key, 0) + 1
             again = f", time {times}"
             found.append(one if times == 1 else replace(one, key=one.key + again, what=one.what + again))
     return tuple(found)
 
 
-def _powers(point: Row, ratings: Sequence[Row], ohms: Mapping[str, float]) -> Iterator[Figure]:
+def power_words(run: Row, point: Row) -> str:
+    """ "W, 4R, 20 cycles 1 kHz at 1 % THD"; the supply where the run has several, and the channels driven where they
+    are fewer than elsewhere in it."""
+    alike = [one for one in run["points"] if one["measurement"] == "output_power"]
+    volts, few = point.get("supply_nominal_v"), len(point.get("channels_driven") or ())
+    said = f"W, {words.where(point)} at {words.limit(point)}"
+    if volts is not None and len({one.get("supply_nominal_v") for one in alike}) > 1:
+        said += f", {volts:g} V"
+    if few < max((len(one.get("channels_driven") or ()) for one in alike), default=0):
+        said += f", {few} channel{'' if few == 1 else 's'} driven"
+    return said
+
+
+def _powers(run: Row, point: Row, ohms: Mapping[str, float]) -> Iterator[Figure]:
     if point["outcome"] != "measured":
         return
-    rated = [
-        one["power_w"] for one in ratings_of(ohms.get(point.get("load") or ""), ratings) if same_conditions(point, one)
-    ]
+    ratings = ratings_of(ohms.get(point.get("load") or ""), run.get("ratings") or ())
+    rated = [one["power_w"] for one in ratings if same_conditions(point, one)]
     supply, driven = point.get("supply_nominal_v"), len(point.get("channels_driven") or ())
     volts = "" if supply is None else f"{supply:g} V"
-    what = f"W, {words.where(point)} at {words.limit(point)}"
+    what = power_words(run, point)
     for channel in point.get("channels") or ():
         name = str(channel["channel"])
         key = "|".join(
@@ -164,6 +184,7 @@ def _powers(point: Row, ratings: Sequence[Row], ohms: Mapping[str, float]) -> It
             parts=_parts(channel),
             at_least=words.ended_by(point) if at_limit is None else "",
             low=rated[0] if rated else None,
+            bounded=at_limit is not None and not at_own_limit(point, channel),
         )
 
 
@@ -213,6 +234,8 @@ def _values(point: Row) -> Iterator[Figure]:
             unit=unit,
             value=float(value["value"]),
             expanded=value.get("expanded_uncertainty"),
+            low=value.get("low"),
+            high=value.get("high"),
         )
 
 
@@ -223,14 +246,15 @@ def to_text(found: Sequence[Figure]) -> str:
 
 def from_text(text: str) -> tuple[Figure, ...]:
     return tuple(
-        Figure(key, what, channel, unit, value, expanded, _unpacked(parts), at_least, low)
-        for key, what, channel, unit, value, expanded, parts, at_least, low in json.loads(text)
+        Figure(key, what, channel, unit, value, expanded, _unpacked(parts), *rest)
+        for key, what, channel, unit, value, expanded, parts, *rest in json.loads(text)
     )
 
 
 def _packed(one: Figure) -> list[Any]:
     parts = [[p.id, p.u, p.kind, None if math.isinf(p.freedom) else p.freedom] for p in one.parts]
-    return [one.key, one.what, one.channel, one.unit, one.value, one.expanded, parts, one.at_least, one.low]
+    limits = [one.at_least, one.low, one.high, one.bounded]
+    return [one.key, one.what, one.channel, one.unit, one.value, one.expanded, parts, *limits]
 
 
 def _unpacked(parts: Sequence[Sequence[Any]]) -> tuple[Part, ...]:

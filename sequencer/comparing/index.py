@@ -24,7 +24,7 @@ from sequencer.ledger.store import Ledger
 
 INDEX_NAME = "figures.sqlite"
 APPLICATION_ID = 0x4E524649  # "NRFI": tells our files from other SQLite files
-VERSION = 1  # of tables and of what is put in them; another one is made anew
+VERSION = 2  # of tables and of what is put in them; another one is made anew
 DEPTH = 4  # folders below the one that is named
 BUSY_S = 5.0
 LAST_AGAIN = 2  # ended runs read once more: a trip may be kept after its run's end

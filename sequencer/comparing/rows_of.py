@@ -69,16 +69,20 @@ def rows_of_batch(found: Sequence[Usual]) -> Rows:
 
 
 def _usual(one: Usual) -> dict[str, Cell]:
-    kept, cpk = dict(one.kept), one.capable.cpk if one.capable else None
+    kept, limited = dict(one.kept), one.low is not None or one.high is not None
+    cp, cpk = (one.capable.cp, one.capable.cpk) if one.capable else (None, None)
     told: dict[str, Cell] = {
         "model": one.model, "key": one.key, "what": one.what, "channel": one.channel, "unit": one.unit,
         "units": one.among.count, "median": one.among.median, "median_absolute_deviation": one.among.mad,
         "lowest": one.among.lowest, "highest": one.among.highest, "apart": len(one.apart),
-        "units_apart": "; ".join(each.run.serial for each in one.apart), "rated": one.low,
+        "units_apart": "; ".join(each.run.serial for each in one.apart),
+        "rated": one.low if one.key.startswith("power|") else None,
+        "lowest_allowed": one.low, "highest_allowed": one.high,
+        "cp": cp.value if cp else None, "cp_low": cp.low if cp else None, "cp_high": cp.high if cp else None,
         "cpk": cpk.value if cpk else None, "cpk_low": cpk.low if cpk else None, "cpk_high": cpk.high if cpk else None,
     }  # fmt: skip
     for held in ("within", "within, near", "outside, near", "outside"):
-        told[held.replace(", ", "_")] = kept.get(held, 0) if one.low is not None else None
+        told[held.replace(", ", "_")] = kept.get(held, 0) if limited else None
     return told
 
 
@@ -116,7 +120,8 @@ def _run(before: str, run: Measured) -> dict[str, Cell]:
 def _figure(one: Figure) -> dict[str, Cell]:
     return {
         "key": one.key, "what": one.what, "channel": one.channel, "unit": one.unit, "value": one.value,
-        "expanded_uncertainty": one.expanded, "ended_before_its_limit_by": one.at_least or None, "rated": one.low,
+        "expanded_uncertainty": one.expanded, "ended_before_its_limit_by": one.at_least or None,
+        "rated": one.low if one.is_power else None, "lowest_allowed": one.low, "highest_allowed": one.high,
     }  # fmt: skip
 
 

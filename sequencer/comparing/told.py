@@ -190,7 +190,7 @@ def page_of_batch(runs: Sequence[Measured], found: Sequence[Usual]) -> Page:
     span = f"{words.stamp(runs[0].begun)} to {words.stamp(runs[-1].begun)}" if runs else "none"
     lines = (f"{words_of.left_out(models)}; the newest run of each unit, {span}",)
     sections = [_apart(found)]
-    rated = [one for one in found if one.low is not None]
+    rated = [one for one in found if one.low is not None or one.high is not None]
     if rated:
         sections.append(_kept(rated))
     powers = [one for one in found if one.key.startswith("power|")]
@@ -231,17 +231,25 @@ def _kept(rated: Sequence[Usual]) -> Section:
     rows = []
     for one in rated:
         kept = dict(one.kept)
-        capable = words.NONE if one.capable is None else words_of.index(one.capable.cpk)
+        cp = None if one.capable is None else one.capable.cp
+        capable = (
+            words.NONE if cp is None else words_of.index(cp),
+            words.NONE if one.capable is None else words_of.index(one.capable.cpk),
+        )
         counts = [str(kept.get(held, 0)) for held in words_of.KEPT]
-        rows.append((_name(one.what, one.channel), words.declared(one.low), *counts, capable))
-    columns = heads("what", ">rated W", *(f">{told}" for told in words_of.KEPT.values()), ">Cpk (95 %)")
+        rows.append((_name(one.what, one.channel), words_of.limits(one.low, one.high, one.unit), *counts, *capable))
+    columns = heads("what", "limits", *(f">{told}" for told in words_of.KEPT.values()), ">Cp (95 %)", ">Cpk (95 %)")
     note = (
-        "Guard bands: the rating drawn in by ± for what is surely within, drawn out by ± for what is surely outside "
-        "(JCGM 106:2012, 8.3). Cpk only of 30 units and more, with its interval (NIST/SEMATECH e-Handbook 6.1.6): of "
-        "eight units 1.33 would be 1.33 ±0.73. A rating has one side: there is no Cp."
+        "Limits: ratings, windows and limits of the unit's file. Guard bands: limits drawn in by ± for what is surely "
+        "within, drawn out by ± for what is surely outside (JCGM 106:2012, 8.3). Of a channel that did not end the "
+        "ramp only what it gives at least is known: below the rating it is not counted. Cp and Cpk only of 30 units "
+        "and more, with their intervals (NIST/SEMATECH e-Handbook 6.1.6): of eight units 1.33 would be 1.33 ±0.73. A "
+        "limit on one side has no Cp."
     )
     return Section(
-        "How surely the ratings are kept", tables=(Table(columns, tuple(rows), note=note, wide=True),), front=True
+        "How surely ratings and limits are kept",
+        tables=(Table(columns, tuple(rows), note=note, wide=True),),
+        front=True,
     )
 
 

@@ -41,6 +41,13 @@ def pct(one: Difference) -> str:
     return signed(one.pct, words.fixed(one.pct, 1 if abs(one.pct) >= 1.0 else 2))
 
 
+def limits(low: float | None, high: float | None, unit: str) -> str:
+    """ "at least 60 W", "0.8 to 1.45 A", "−0.02 to 0.02 V"."""
+    ends = [f"{one:g}".replace("-", MINUS) for one in (low, high) if one is not None]
+    told = " to ".join(ends) if len(ends) == 2 else f"{'at most' if low is None else 'at least'} {ends[0]}"
+    return f"{told} {unit}".strip()
+
+
 def index(one: Index) -> str:
     """ "1.41 (1.05 to 1.77)"."""
     return f"{words.fixed(one.value, 2)} ({words.fixed(one.low, 2)} to {words.fixed(one.high, 2)})"

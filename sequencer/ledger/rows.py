@@ -60,6 +60,7 @@ class ChannelRow(Row):
     power_w: float
     power_at_limit_w: float | None = None
     power_at_limit_expanded_uncertainty_w: float | None = None
+    beyond_limit_power_w: float | None = None
     power_expanded_uncertainty_w: float | None = None
     coverage_factor: float | None = None
     coverage_pct: float = 95.0
@@ -96,7 +97,8 @@ class ShotRow(Row):
 
 
 class ValueRow(Row):
-    """One value of a measurement that is not a power: offset, idle current, noise and the like."""
+    """One value of a measurement that is not a power: offset, idle current, noise and the like. low, high: limits of
+    the unit's file that it was held against."""
 
     name: str
     channel: str | None = None
@@ -106,6 +108,8 @@ class ValueRow(Row):
     coverage_factor: float | None = None
     judgement: Judgement | None = None
     reason: str | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 class PointRow(Row):

@@ -134,7 +134,8 @@ def _judge_standby(book: Book, readings: tuple[BenchReading, ...]) -> None:
     reason = f"at most {most_a:g} A{near(mean_a, most_a, expanded_a)}{was}; {METER_NOTE}"
     outside = mean_a > most_a
     judgement = "outside" if outside else "within"
-    book.values.append(Value("standby current", mean_a, "A", None, expanded_a, factor, judgement, reason))
+    standby = Value("standby current", mean_a, "A", None, expanded_a, factor, judgement, reason, high=most_a)
+    book.values.append(standby)
     if outside and mean_a - most_a > (expanded_a or 0.0):
         sentence = f"standby current {mean_a:.3g} A, above {most_a:g} A"
         remedy = "Look for a converter that runs although its remote line is open, or a leaky input capacitor"
@@ -236,7 +237,8 @@ def _judge_mute(book: Book, at_s: float, half_s: float, within_s: float) -> None
     expanded_s, factor = expanded([Part("gap", half_s / 3.0**0.5, "rectangular")])
     judgement = "within" if at_s <= within_s else "outside"
     reason = f"at most {within_s:g} s by its file{near(at_s, within_s, expanded_s)}"
-    book.values.append(Value("mute time", at_s, "s", None, expanded_s, factor, judgement, reason))
+    mute = Value("mute time", at_s, "s", None, expanded_s, factor, judgement, reason, high=within_s)
+    book.values.append(mute)
     if at_s - half_s > within_s:
         sentence = f"muted for {at_s:.1f} s after it came on, its file says {within_s:g} s"
         book.findings.append(Finding("mute time", sentence, "Correct mute_s, or look at the mute circuit"))

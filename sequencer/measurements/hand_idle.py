@@ -49,7 +49,8 @@ def idle_value(job: ValueJob, name: str, seen: float, *, judged: bool, note: str
         title = name.replace("current", "power") if on_mains else name
         return Value(title, seen, "W" if on_mains else "A", reason=reason)
     judgement = "within" if window[0] <= seen <= window[1] else "outside"
-    return Value(name, seen, "A", judgement=judgement, reason=f"{window[0]:g} to {window[1]:g} A{words}; {TYPED}")
+    reason = f"{window[0]:g} to {window[1]:g} A{words}; {TYPED}"
+    return Value(name, seen, "A", judgement=judgement, reason=reason, low=window[0], high=window[1])
 
 
 def too_high(job: ValueJob, seen: float) -> tuple[tuple[Finding, ...], str | None]:

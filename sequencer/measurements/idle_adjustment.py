@@ -128,7 +128,8 @@ def _value(when: str, amps: list[float], window: tuple[float, float] | None) -> 
     judgement = None if window is None else "within" if window[0] <= mean_a <= window[1] else "outside"
     reason = None if window is None else f"{window[0]:g} to {window[1]:g} A"
     name = f"idle current, {when} adjusting"
-    return Value(name, mean_a, "A", None, expanded_a, factor, judgement, reason)
+    low, high = window or (None, None)
+    return Value(name, mean_a, "A", None, expanded_a, factor, judgement, reason, low=low, high=high)
 
 
 def _outside(value: Value, window: tuple[float, float]) -> Finding:

@@ -45,7 +45,8 @@ def _value(job: ValueJob, amps: list[float], state: State, watch: IdleWatch) -> 
     mean_a = sum(amps) / len(amps)
     own = by_digitiser(job, mean_a)
     expanded_a, factor = expanded([scatter(amps, "repeatability"), *own]) if len(amps) > 1 else (None, None)
-    judgement, reason = _judged(mean_a, expanded_a, job.expected.idle_window_a, _doubt(state, watch))
+    window = job.expected.idle_window_a
+    judgement, reason = _judged(mean_a, expanded_a, window, _doubt(state, watch))
     note = f"; {state.note}" if state.settled and state.note else ""
     return Value(
         name=f"idle current, {job.point.wait}",
@@ -55,6 +56,8 @@ def _value(job: ValueJob, amps: list[float], state: State, watch: IdleWatch) -> 
         coverage_factor=factor,
         judgement=judgement,
         reason=f"{reason}{note}; {'by the digitiser, no remote supply' if own else METER_NOTE}",
+        low=window[0] if window and judgement else None,
+        high=window[1] if window and judgement else None,
     )
 
 

@@ -11,7 +11,6 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 from typing import Any
 
-from sequencer.analysis.noise import BELOW_FLOOR_MEANS
 from sequencer.analysis.outline import outline
 from sequencer.analysis.records import Record
 from sequencer.analysis.two_tones import Product, difference, modulation
@@ -172,7 +171,7 @@ def _value(one: _Reading, product: Product, known: Known) -> Value:
         f"the limit ({known.words})"
     )
     if product.of.below_floor:
-        less = f"below floor, less than {100.0 * BELOW_FLOOR_MEANS * product.of.floor:.2g} %"
+        less = f"below floor, less than {100.0 * product.of.less_than:.2g} %"
         return percent(product.name, one.channel, None, (), f"{less}; {words}", pair.second_hz)
     reason = f"{words}; {OWN_DISTORTION}"
     return percent(product.name, one.channel, product.of.value, (Part("noise", product.of.u),), reason, pair.second_hz)
@@ -193,4 +192,5 @@ def _row(one: _Reading, product: Product) -> dict[str, Any]:
         "pct": 100.0 * product.of.value,
         "floor_pct": 100.0 * product.of.floor,
         "below_floor": product.of.below_floor,
+        "less_than_pct": 100.0 * product.of.less_than if product.of.below_floor else None,
     }

@@ -134,6 +134,8 @@ def _value(job: ValueJob, seen: Offset, state: State) -> Value:
         coverage_factor=seen.factor,
         judgement=judgement,
         reason="; ".join(notes),
+        low=-job.expected.offset_within_v,
+        high=job.expected.offset_within_v,
     )
 
 

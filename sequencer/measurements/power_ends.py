@@ -10,19 +10,18 @@ from sequencer.analysis.cut_in import CutIn, cut_in
 from sequencer.measurements.judge import OUTPUT_GONE_DB, Judged
 from sequencer.measurements.output_power import Outcome
 from sequencer.measurements.power_job import ChannelJob
+from sequencer.measurements.rated import AT_LIMIT, RATED_HZ, standing
 from sequencer.measurements.values import Context, Finding
 from sequencer.plan.models import Rating
 
 Row = Mapping[str, Any]
 
-LOW_DB, EARLY_DB = 1.0, 0.5
+EARLY_DB = 0.5
 APART_DB = 1.0  # between channels, beyond what their uncertainties explain
 LATE_S = 0.002
 MISSING_PART = 0.5  # of the last cycle's rms
 GATE_LEVEL_DB = 6.0  # above the twin: by then a protection may be what takes cycles away
 OHM_ALIKE, VOLTS_ALIKE = 0.05, 0.02
-RATED_HZ = (500.0, 2000.0)  # ratings hold at 1 kHz (common practice, no source)
-BY_ITSELF = ("thd", "thd_n", "burst_residual", "limited", "early_cycles")
 
 LIMITER = (
     "Switch the limiter off if it can be, or write down that it was on; else look for a stage that overloads early"
@@ -77,7 +76,7 @@ def _of_row(context: Context, row: Row, outcome: Outcome, gated: bool) -> Iterat
     elif stopped == "never_below":
         yield _never(row)
     if row["outcome"] == "measured":
-        yield from _low(context, row)
+        yield from low_power(context, row)
         yield from _apart(context, row, outcome)
 
 
@@ -241,18 +240,19 @@ def _never(row: Row) -> Finding:
     return Finding("distorted at every level", f"never within {row['stop_limit']:g} %{at}", NEVER)
 
 
-def _low(context: Context, row: Row) -> Iterator[Finding]:
+def low_power(context: Context, row: Row) -> Iterator[Finding]:
+    """Every channel driven, each by its own watts."""
     rating = rated(context, row)
-    if rating is None or row["stopped_by"] not in BY_ITSELF:
+    if rating is None:
         return
     for channel in row["channels"]:
-        best_w = max(channel["power_w"], channel["power_at_limit_w"] or 0.0)
-        below_db = 10.0 * math.log10(rating.power_w / max(best_w, 1e-9))
-        if below_db > LOW_DB and channel["channel"] in (row["stopped_by_channel"], None):
-            why = "" if row["stopped_by"] in ("thd", "thd_n", "burst_residual") else f"; ended by {row['stopped_by']}"
+        stands = standing(row, channel, rating.power_w)
+        if stands.low:
+            why = "" if row["stopped_by"] in AT_LIMIT else f"; ended by {row['stopped_by'].replace('_', ' ')}"
+            less = "less than " if stands.how == "less than" else ""
             sentence = (
-                f"{best_w:.3g} W into {row['load']} at {row['stop_limit']:g} %, {below_db:.1f} dB below the "
-                f"{rating.power_w:g} W rated{why}"
+                f"{less}{stands.power_w:.3g} W into {row['load']} at {row['stop_limit']:g} %, {stands.below_db:.1f} dB "
+                f"below the {rating.power_w:g} W rated{why}"
             )
             yield Finding("power low", sentence, LOW, channel["channel"])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +12,7 @@ from sequencer.analysis.power import channel_equivalent, efficiency_pct, peak_re
 from sequencer.analysis.uncertainty import BRACKET, Source, pool, power_uncertainty
 from sequencer.measurements.judge import JUDGED_BY_RESIDUAL_UP_TO, ChannelShot, Judged
 from sequencer.measurements.output_power import Outcome
+from sequencer.measurements.power_at_limit import beyond_limit_w, crossing_within_db, power_at_limit
 from sequencer.measurements.power_job import ChannelJob, PowerJob
 from sequencer.measurements.requests import Shot
 from sequencer.measurements.search_model import Found
@@ -248,10 +249,11 @@ def _channel(
     pooled = pool([*repeated.earlier, own_w])
     sources = channel.sources_on(accepted.shot.records[channel.input].full_scale_v)
     own = power_uncertainty(power_w, sources, own_w, pooled)
-    at_limit_w = _power_at_limit(outcome, channel, found)
-    bracket = Source.bracket(_crossing_within_db(found)) if at_limit_w else None
+    at_limit_w = power_at_limit(outcome, channel, found)
+    bracket = Source.bracket(crossing_within_db(found)) if at_limit_w else None
     at_limit = power_uncertainty(at_limit_w, (*sources, bracket), own_w, pooled) if at_limit_w and bracket else None
     return _of_one_shot(channel, accepted.channels[channel.name]) | {
+        "beyond_limit_power_w": beyond_limit_w(outcome, channel, found, power_w),
         "power_expanded_uncertainty_w": own.expanded_w,
         "coverage_factor": own.coverage_factor,
         "coverage_pct": 95,
@@ -306,38 +308,3 @@ def _cycle(row: Any) -> dict[str, Any]:
         "crest_neg_v": row.crest_neg_v,
         "thd_pct": 100.0 * row.thd,
     }
-
-
-def _crossing_within_db(found: Found) -> float:
-    """How well the level of the limit is known. A search that ended at the crossing has placed it within its
-    resolution on the line between the bracket's ends, however far apart these are.
-    """
-    width = found.bracket_width_db or found.resolution_db
-    return min(width, found.resolution_db) if found.ended == "crossing" else width
-
-
-def _power_at_limit(outcome: Outcome, channel: ChannelJob, found: Found) -> float | None:
-    """Watts at the crossing: on the line in dB through the nearest shots on its two sides, or the two just below
-    it."""
-    if found.crossing_db is None:
-        return None
-    points = sorted(_power_by_level(outcome.judged, channel).items())
-    below = [p for p in points if p[0] <= found.crossing_db]
-    above = [p for p in points if p[0] > found.crossing_db]
-    if len(below) < 2 and not (below and above):
-        return None
-    (l0, p0), (l1, p1) = (below[-1], above[0]) if above else (below[-2], below[-1])
-    share = (found.crossing_db - l0) / (l1 - l0)
-    return float(10.0 ** ((p0 + share * (p1 - p0)) / 10.0))
-
-
-def _power_by_level(judged: Sequence[Judged], channel: ChannelJob) -> Mapping[float, float]:
-    """Mean of 10 log10(W) of the shots at each level, level in dB."""
-    by_level: dict[float, list[float]] = {}
-    for j in judged:
-        seen: ChannelShot = j.channels[channel.name]
-        level_db = 20.0 * math.log10(j.shot.level_vrms)
-        by_level.setdefault(level_db, []).append(
-            10.0 * math.log10(max(watts(seen.last.rms_ac_v, channel.load_ohm), 1e-12))
-        )
-    return {level: sum(ws) / len(ws) for level, ws in by_level.items()}

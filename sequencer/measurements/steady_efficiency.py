@@ -12,6 +12,7 @@ from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from sequencer.analysis.burst import LastCycle
 from sequencer.analysis.power import watts
 from sequencer.analysis.records import Record
 from sequencer.analysis.steady import SteadyReading, read_steady
@@ -41,12 +42,13 @@ PART_NAMES = {1.0: "full power", 1.0 / 2.0: "1/2 power", 1.0 / 3.0: "1/3 power",
 
 @dataclass(frozen=True)
 class _Shown:
-    """One part as measured. seen: what the volts at the unit are from. parts: of the efficiency, %."""
+    """One part as measured. worst: the channel that distorts most. seen: what the volts at the unit are from. parts: of
+    the efficiency, %."""
 
     part: float
     shot: Shot
     power_w: Mapping[str, float]
-    thd_pct: float
+    worst: LastCycle
     at_unit_v: float
     seen: str
     parts: tuple[Part, ...]
@@ -150,8 +152,8 @@ def _read(job: ValueJob, part: float, shot: Shot) -> _Shown:
         *_output_parts(job.channels, shot.records, power_w, scale),
         *(Part(one.id, efficiency_pct * one.u, one.kind) for one in relative),
     )
-    worst = max(one.whole.thd for one in seen.values())
-    return _Shown(part, shot, power_w, 100.0 * worst, at_unit_v, words, parts)
+    worst = max((one.whole for one in seen.values()), key=lambda one: one.thd)
+    return _Shown(part, shot, power_w, worst, at_unit_v, words, parts)
 
 
 def _output_parts(
@@ -270,7 +272,8 @@ def _row(one: _Shown) -> dict[str, Any]:
         "expanded_uncertainty_pct": expanded_pct,
         "coverage_factor": factor,
         "heat_w": one.drawn_w - sum(one.power_w.values()),
-        "thd_pct": one.thd_pct,
+        "thd_pct": 100.0 * one.worst.thd,
+        "thd_floor_pct": 100.0 * one.worst.thd_floor,
         "seen": one.seen,
         "uncertainty_parts_pct": {part.id: part.u for part in one.parts},
     }

@@ -10,7 +10,7 @@ from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from sequencer.analysis.noise import BELOW_FLOOR_MEANS
+from sequencer.analysis.noise import less_than
 from sequencer.analysis.power import watts
 from sequencer.analysis.tone import ToneReading, read_tone
 from sequencer.analysis.uncertainty import Part
@@ -167,7 +167,7 @@ def thd_value(name: str, channel: str, seen: ToneReading, words: str, hz: float)
     if seen.thd is None or seen.thd_floor is None or seen.thd_u is None:
         return Value(name, None, "%", channel, reason=words, frequency_hz=hz)
     if seen.thd_below_floor:
-        less = f"below floor, less than {100.0 * BELOW_FLOOR_MEANS * seen.thd_floor:.2g} %"
+        less = f"below floor, less than {100.0 * less_than(seen.thd_floor, seen.harmonics):.2g} %"
         return percent(name, channel, None, (), f"{less}; {words}", hz)
     return percent(name, channel, seen.thd, (Part("noise", seen.thd_u),), f"{words}; {OWN_DISTORTION}", hz)
 
@@ -191,12 +191,15 @@ def _judged(name: str, worst: Reading, rating: Rating, hz: float) -> Value:
     words = f"{limit:g} % is rated; highest at {worst.power_w:.3g} W"
     if pct is None:
         told = f"{words}; {value.reason}".removesuffix("; ")
-        return Value(value.name, None, "%", name, judgement="within", reason=told, frequency_hz=hz)
+        sure = seen.thd_floor is not None and 100.0 * less_than(seen.thd_floor, seen.harmonics) <= limit
+        return Value(
+            value.name, None, "%", name, judgement="within" if sure else "below floor", reason=told, frequency_hz=hz
+        )
     outside = pct > limit
     words += near(pct, limit, value.expanded_uncertainty)
     return Value(
         value.name, pct, "%", name, value.expanded_uncertainty, value.coverage_factor,
-        "outside" if outside else "within", words, hz,
+        "outside" if outside else "within", words, hz, high=limit,
     )  # fmt: skip
 
 

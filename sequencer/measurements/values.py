@@ -66,7 +66,8 @@ class ValueJob:
 
 @dataclass(frozen=True)
 class Value:
-    """One row of a point's values, in the keys of the results. frequency_hz: of the tone, where there was one."""
+    """One row of a point's values, in the keys of the results. frequency_hz: of the tone, where there was one. low,
+    high: the limits of the unit's file that it was held against."""
 
     name: str
     value: float | None
@@ -77,6 +78,8 @@ class Value:
     judgement: str | None = None
     reason: str | None = None
     frequency_hz: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from sequencer.analysis.noise import BELOW_FLOOR_MEANS
+from sequencer.analysis.noise import BELOW_FLOOR_MEANS, less_than
 from sequencer.report import plots, words
 from sequencer.report.blocks import Drawing, Section, Table, heads, unrepeated
 from sequencer.report.frequency_plot import Marked, by_frequency, lines_of
@@ -235,7 +235,8 @@ def _tones(one: Row) -> str:
 
 def _product(one: Row) -> str:
     if one["below_floor"]:
-        return f"< {words.number(BELOW_FLOOR_MEANS * one['floor_pct'], 2)}"
+        less_pct = one.get("less_than_pct") or BELOW_FLOOR_MEANS * one["floor_pct"]  # results of before do not say
+        return f"< {words.number(less_pct, 2)}"
     return words.number(one["pct"], 3)
 
 
@@ -263,12 +264,14 @@ def _drawn(row: Row) -> float:
     """THD in %, and nothing below its floor; THD+N where no harmonic lies within the band."""
     if row["thd_pct"] is None:
         return float(row["thd_n_pct"])
-    return float(max(row["thd_pct"], row["thd_floor_pct"] or 0.0))
+    if row["thd_below_floor"]:
+        return float(row["thd_floor_pct"])
+    return float(row["thd_pct"])
 
 
 def _thd(row: Row) -> str:
     if row["thd_pct"] is None:
         return "outside"
     if row["thd_below_floor"]:
-        return f"< {words.number(BELOW_FLOOR_MEANS * row['thd_floor_pct'], 2)}"
+        return f"< {words.number(less_than(row['thd_floor_pct'], row['harmonics']), 2)}"
     return words.number(row["thd_pct"], 3)

@@ -21,7 +21,9 @@ Row = Mapping[str, Any]
 
 IDLE_COUNTED = "idle current, "
 TERMS = (
-    ("W at limit", "power interpolated to the stop limit, between the last shot below it and the first above."),
+    ("W at limit", "power interpolated to the stop limit, between the last shot below it and the first above. All "
+     "channels have one level: that at which the one named under \"ended by\" reaches the limit; what others give "
+     "there they give at least."),
     ("W accepted", "power at the accepted level, which is within the limit, confirmed by fresh shots."),
     ("Both", "true rms, without the mean, of the last cycle over the load's measured ohms, at the unit's terminals."),
     ("Burst residual", "for few cycles: the same burst about 12 dB lower is scaled, turned and subtracted; what is "

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sequencer.measurements.rated import RATED_HZ, standing
 from sequencer.report import words
 
 Row = Mapping[str, Any]
@@ -81,20 +82,16 @@ def _powers(point: Row, ratings: Sequence[Row], ohms: Mapping[str, float]) -> It
 
 
 def _power(point: Row, channel: Row, rated_w: float, asked: str) -> Judged:
-    """Held against the power at the limit; where the ramp ended before, the accepted power says only "at least"."""
-    name, where = words.clean(channel["channel"]), words.where(point)
-    at_limit, u = channel.get("power_at_limit_w"), channel.get("power_at_limit_expanded_uncertainty_w")
-    if at_limit is not None:
-        judgement = "within" if at_limit >= rated_w else "outside"
-        near = bool(u) and abs(at_limit - rated_w) < u
-        reading, short_by = f"{words.at_limit(channel)} W", 1.0 - at_limit / rated_w
-        return Judged(point["id"], where, name, reading, asked, judgement, near, short_by=short_by)
-    reading = f"at least {words.accepted(channel)} W"
-    if channel["power_w"] >= rated_w:
-        u = channel.get("power_expanded_uncertainty_w")
-        near = bool(u) and abs(channel["power_w"] - rated_w) < u
-        return Judged(point["id"], where, name, reading, asked, "within", near)
+    """Held against the power at its own limit; else what it gives says only "at least"."""
+    name, where, stands = words.clean(channel["channel"]), words.where(point), standing(point, channel, rated_w)
+    how = "" if stands.how == "at limit" else f"{stands.how} "
+    reading = f"{how}{words.measured(stands.power_w, stands.expanded_w)} W"
+    if stands.judgement != "not measured":
+        short_by = max(0.0, 1.0 - stands.power_w / rated_w)
+        return Judged(point["id"], where, name, reading, asked, stands.judgement, stands.near, short_by=short_by)
     why = f"the ramp ended below the rated power: {words.ended_by(point)}"
+    if stands.first:
+        why = f"channel {words.short(stands.first, 20)} reached its limit first: what more this one gives is not known"
     return Judged(point["id"], where, name, reading, asked, "not measured", reason=why)
 
 
@@ -104,6 +101,7 @@ def same_conditions(point: Row, rating: Row) -> bool:
     return (
         point["measurement"] == "output_power"
         and cycles == rating["cycles"]
+        and RATED_HZ[0] <= (point.get("frequency_hz") or 0.0) <= RATED_HZ[1]
         and point.get("stop_limit") == rating["thd_pct"]
         and point.get("stop_quantity", "thd") == "thd"
         and len(point.get("channels_driven") or ()) == rating["channels_driven"]

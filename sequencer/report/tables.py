@@ -37,8 +37,8 @@ WORDS = {"thd": "% THD", "thd_n": "% THD+N", "burst_residual": "% residual"}
 EXPLAINED = {
     "residual": "residual: of a burst of few cycles, what is left of the last one once the "
     "same burst at a harmless level, scaled, is taken away.",
-    "W at": "W at limit: interpolated to the stop limit. W accepted: at the accepted level, within it. Both: "
-    "true rms of the last cycle over the measured load; ± expanded uncertainty, 95 %.",
+    "W at": "W at limit: interpolated to the stop limit of the channel that ended the ramp. W accepted: at the "
+    "accepted level, within it. Both: true rms of the last cycle over the measured load; ± expanded uncertainty, 95 %.",
     "steady": "steady: of the record at the end of the tone.",
     "b": "b: bridged; load and watts are of the bridged load.",
     "m": "m: the rail moved by more than 3 % during the burst.",

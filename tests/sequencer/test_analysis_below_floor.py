@@ -9,7 +9,15 @@ import pytest
 from scipy import stats
 
 from sequencer.analysis.harmonics import fit_each
-from sequencer.analysis.noise import BELOW_FLOOR_MEANS, below_floor, less_noise, thd_floor, thd_uncertainty
+from sequencer.analysis.noise import (
+    BELOW_FLOOR_MEANS,
+    below_floor,
+    called,
+    less_noise,
+    less_than,
+    thd_floor,
+    thd_uncertainty,
+)
 from tests.sequencer.analysis_waves import Converter, Real
 
 HZ, K, FILL = 1000.0, 20, 0.8
@@ -63,7 +71,7 @@ class Bench:
 def test_said_of_little_distortion(bits: int, noise_steps: float, samples: int, cycles: float, records: int) -> None:
     """Truth: what was put in; limits in percent of many records, refuted by a count that they would give once in
     10,000 times (binomial, scipy). Clean: called distortion in 0.1 % at most. Three floors: seen in 99 % at least.
-    "Less than 2.5 floors", said of records drawn evenly from 0 to 3 floors: true in 95 % at least."""
+    "Less than 2.5 floors" (19 harmonics), said of records drawn evenly from 0 to 3 floors: true in 95 % at least."""
     bench = Bench(bits, noise_steps, samples, cycles)
     false = sum(not below_floor(raw, floor) for raw, floor, _ in bench.readings(np.zeros(records)))
     assert false <= stats.binom.ppf(0.9999, records, 0.001)
@@ -98,6 +106,16 @@ def test_few_harmonics_are_not_called_distortion_more_often(harmonics: int) -> N
     ratios = np.sqrt(stats.chi2.ppf([0.99, 0.9991], degrees) / degrees)
     assert below_floor(ratios[0], 1.0, harmonics)
     assert harmonics > 3 or not below_floor(ratios[1], 1.0, harmonics)
+
+
+@pytest.mark.parametrize(("harmonics", "told"), [(2, 4.743), (3, 3.559), (4, 3.094), (5, 2.911), (20, 2.5)])
+def test_less_than_holds_of_few_harmonics_too(harmonics: int, told: float) -> None:
+    """What holds so many floors reads below them in 0.1 % of records at most (non-central chi-square by scipy.stats;
+    with 2.5 floors in a single harmonic it would be half of them)."""
+    assert less_than(1.0, harmonics) == pytest.approx(told, abs=0.001)
+    degrees, raw = 2 * (harmonics - 1), called(harmonics - 1).above
+    assert below_floor(raw, 1.0, harmonics)
+    assert stats.ncx2.cdf(degrees * raw**2, degrees, degrees * told**2) <= 0.00101
 
 
 @pytest.mark.parametrize("floors", [3.0, 10.0])

@@ -18,6 +18,7 @@ from sequencer.analysis.hard_clip import (
     thd_ratio,
 )
 from sequencer.analysis.harmonics import fit_harmonics
+from sequencer.analysis.power import efficiency_pct, watts
 from tests.sequencer.analysis_waves import Converter, Real, whole_cycles
 
 # Clip ratio, overdrive dB, THD(F) %, THD(R) %, rms/clip volts, crest factor, P/P0, h3 %, h5 % of h1. Fourier
@@ -82,6 +83,44 @@ def test_level_at_a_limit(thd: float, harmonics: int | None, r: float, power: fl
     found = 10 ** (-hard_clip_overdrive_db(thd, harmonics) / 20)
     assert found == pytest.approx(r, abs=2e-9)
     assert 2 * float(mean_square(np.array([found]))[0]) / found**2 == pytest.approx(power, abs=2e-7)
+
+
+@pytest.mark.parametrize(
+    ("r", "thd_r", "over_db", "power_db", "fundamental_power", "crest", "efficiency_pct_"),
+    [
+        (0.995786273, None, 0.03668, 0.03383, 1.0078193, 1.408716, None),
+        (0.984096343, None, 0.13925, 0.11847, 1.0276283, 1.395056, None),
+        (0.971486940, None, 0.25126, 0.20156, 1.0474011, 1.381773, 80.2901),
+        (0.971485729, 0.01, 0.25127, 0.20157, 1.0474030, 1.381772, None),
+        (0.926224273, None, 0.66568, 0.46048, 1.1108538, 1.341193, None),
+        (0.778651164, None, 2.17314, 1.09836, 1.2750118, 1.246227, 87.4367),
+        (0.777598143, 0.1, 2.18490, 1.10222, 1.2760195, 1.245673, None),
+    ],
+)
+def test_what_a_wave_at_a_limit_gives(
+    r: float,
+    thd_r: float | None,
+    over_db: float,
+    power_db: float,
+    fundamental_power: float,
+    crest: float,
+    efficiency_pct_: float | None,
+) -> None:
+    """Closed forms at 0.1, 0.5, 1, 3 and 10 % of THD(F), 1 and 10 % of THD(R); P1/P0 is of the fundamental alone. An
+    ideal class B stage (textbook) draws the mean of |v| over its load from a rail of r: out over drawn of one cycle."""
+    one = np.array([r])
+    m, b1 = float(mean_square(one)[0]), float(fundamental(one)[0])
+    thd = float(thd_ratio(one)[0])
+    if thd_r is not None:
+        assert thd / math.sqrt(1.0 + thd**2) == pytest.approx(thd_r, abs=1e-8)
+    assert hard_clip_overdrive_db(thd) == pytest.approx(over_db, abs=6e-6)
+    assert 10.0 * math.log10(2.0 * m / r**2) == pytest.approx(power_db, abs=6e-6)
+    assert (b1 / r) ** 2 == pytest.approx(fundamental_power, abs=6e-8)
+    assert r / math.sqrt(m) == pytest.approx(crest, abs=6e-7)
+    if efficiency_pct_ is not None:
+        wave = whole_cycles(lambda a: np.clip(np.sin(a), -r, r), 1 << 16)
+        out_w = watts(math.sqrt(float(np.mean(wave**2))), 8.0)
+        assert efficiency_pct(out_w, r, float(np.mean(np.abs(wave))) / 8.0) == pytest.approx(efficiency_pct_, abs=6e-5)
 
 
 @pytest.mark.parametrize("harmonics", [None, 20, 5])

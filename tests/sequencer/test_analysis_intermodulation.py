@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import fft
+from scipy import fft, stats
 
 from sequencer.analysis.harmonics import fit_harmonics
+from sequencer.analysis.noise import called
 from sequencer.analysis.two_tones import (
+    PAIR_CALLED,
+    PAIRS_CALLED,
     Ratio,
     Tones,
     difference_tones,
@@ -123,6 +127,68 @@ def test_intervals_of_difference_tones() -> None:
             squares[name].append((ratio.raw / ratio.floor) ** 2)
     assert all(0.93 <= count / 2000 <= 0.97 for count in inside.values()), inside
     assert [math.sqrt(np.mean(values)) for values in squares.values()] == pytest.approx([1.0, 1.0], abs=0.06)
+
+
+def drawn(ratios: dict[str, float], count: int, seed: int) -> dict[str, list[Ratio]]:
+    """Ratios of lines with noise of normal components of the size that the floor states (the fit's own, as it is
+    linear), on top of a distortion of so many floors; 19 and 20 kHz, and the sidebands of a high tone of 1 V."""
+    random, s, n = np.random.default_rng(seed), 0.001, 2000
+    orders = [(1, 0), (0, 1), (-1, 1), (2, -1), (-1, 2), (1, 1), (-2, 1), (2, 1)]
+    size = math.sqrt(4.0 * s**2 / n)
+    clean = Tones(19e3, 20e3, {o: complex(o in ((1, 0), (0, 1))) for o in orders}, 0.0, 0.0, s, n, 0.0)
+    floor = {"one": 1.0, "pair": math.sqrt(2.0 + math.pi / 2.0), "pairs": math.sqrt(4.0 + math.pi), "four": 2.0}
+    share = {"one": [(-1, 1)], "pair": [(2, -1), (-1, 2)], "pairs": [(-1, 1), (1, 1)], "four": [(-1, 1), (1, 1)]}
+    found: dict[str, list[Ratio]] = {name: [] for name in ratios}
+    for _ in range(count):
+        noise = dict(zip(orders[2:], size * (random.standard_normal((6, 2)) @ [1, 1j]) / math.sqrt(2.0), strict=True))
+        for name, floors in ratios.items():
+            there = {o: floors * floor[name] * size / len(share[name]) for o in share[name]}
+            if name == "four":  # as powers, not as volts
+                there = {o: volts * math.sqrt(2.0) for o, volts in there.items()}
+            tones = replace(clean, phasors=clean.phasors | {o: v + there.get(o, 0.0) for o, v in noise.items()})
+            found[name].append(
+                {
+                    "one": lambda t=tones: difference_tones(t).d2,
+                    "pair": lambda t=tones: difference_tones(t).d3,
+                    "pairs": lambda t=tones: pair_sums(t).total,
+                    "four": lambda t=tones: sideband_rms(t, 2),
+                }[name]()
+            )
+    return found
+
+
+def test_noise_alone_is_seldom_called_a_product() -> None:
+    """Promised: 0.1 % of records; of 20,000 one line, two added and the sums' root keep to it, but for a chance of one
+    in 10,000 (binomial, scipy)."""
+    most = stats.binom.ppf(0.9999, 20_000, 0.001)
+    assert most / 20_000 <= 0.002
+    for name, ratios in drawn(dict.fromkeys(("one", "pair", "pairs", "four"), 0.0), 20_000, 45).items():
+        assert sum(not one.below_floor for one in ratios) <= most, name
+
+
+def test_less_than_is_seldom_said_of_more() -> None:
+    """What holds as much as a reading below the floor leaves possible is told so in 0.1 % of records at most, and one
+    line that holds 2.5 floors only is below its floor in half of them (non-central chi-square, scipy: 51.7 %)."""
+    most = stats.binom.ppf(0.9999, 8000, 0.001)
+    floors = {"one": called(1).less_than, "pair": PAIR_CALLED.less_than, "pairs": PAIRS_CALLED.less_than,
+              "four": called(4).less_than}  # fmt: skip
+    for name, ratios in drawn(floors, 8000, 46).items():
+        assert sum(one.below_floor for one in ratios) <= most, name
+        assert ratios[0].less_than == pytest.approx(floors[name] * ratios[0].floor)
+    half = sum(one.below_floor for one in drawn({"one": 2.5}, 4000, 47)["one"]) / 4000
+    assert half == pytest.approx(stats.ncx2.cdf(2.0 * called(1).above ** 2, 2, 2.0 * 2.5**2), abs=0.03)
+
+
+def test_one_product_of_clean_tones_in_noise_by_the_fit() -> None:
+    """The same from samples: 16 steps of noise at 12 bits, 1,500 records of 5 ms; d2 is a single line."""
+    random, converter = np.random.default_rng(48), Converter(12, 1.2, 16.0, seed=49)
+    t, false = np.arange(600) / 120e3, {"d2": 0, "d3": 0}
+    for _ in range(1500):
+        wave = two((19e3, 0.5), (20e3, 0.5), t, tuple(random.uniform(0, 6, 2)))
+        found = difference_tones(fit_tones(converter(wave), t, 19e3, 20e3, converter.step_v))
+        false["d2"] += not found.d2.below_floor
+        false["d3"] += not found.d3.below_floor
+    assert max(false.values()) <= stats.binom.ppf(0.9999, 1500, 0.001), false
 
 
 @pytest.mark.parametrize("wrong", ["order", "short", "none", "clock"])

@@ -12,6 +12,7 @@ from scipy import stats
 from sequencer.comparing.batches import usual
 from sequencer.comparing.figures import Measured, measured
 from sequencer.comparing.history import History, changed_things, histories
+from sequencer.comparing.rows_of import rows_of_batch
 from sequencer.comparing.told import page_of_batch, page_of_history
 from tests.sequencer.compare_runs import MARKS, one_run
 
@@ -142,8 +143,38 @@ def test_a_batch_of_thirty_has_its_cpk() -> None:
     assert one.capable.cpk.value == pytest.approx((np.mean(watts) - 100.0) / (3.0 * np.std(watts, ddof=1)))
     assert usual(batch_of(watts[:29]))[0].capable is None
     page = page_of_batch(batch_of(watts), usual(batch_of(watts)))
-    kept = next(section for section in page.sections if section.title == "How surely the ratings are kept")
+    kept = next(section for section in page.sections if section.title == "How surely ratings and limits are kept")
     assert "(" in kept.tables[0].rows[0][-1]
+
+
+def with_window(amps: list[float], limits: dict[str, float]) -> list[Measured]:
+    """One idle current of each unit, U 0.02 A, held against the window of its file."""
+    found = []
+    for number, value in enumerate(amps):
+        one = {"name": "idle current, cold", "value": value, "unit": "A", "expanded_uncertainty": 0.02} | limits
+        rows = [{"id": "p001", "measurement": "idle_current", "outcome": "measured", "values": [one]}]
+        found.append(measured(one_run(points=rows, serial=f"MV-{number:03}", run_id=f"r{number}")))
+    return found
+
+
+def test_windows_have_guard_bands_and_cp_too() -> None:
+    """0.8 to 1.45 A, U 0.02: 0.79 and 0.81 are near, 0.7 outside. Of 30 units Cp = (1.45 - 0.8)/6 s, e-Handbook 6.1.6.
+    A limit on one side alone has no Cp."""
+    window = {"low": 0.8, "high": 1.45}
+    few = with_window([1.1, 1.44, 0.81, 0.79, 0.7], window)
+    assert dict(usual(few)[0].kept) == {"within": 1, "within, near": 2, "outside, near": 1, "outside": 1}
+    amps = [float(x) for x in np.random.default_rng(8).normal(1.1, 0.05, 30)]
+    (one,) = usual(with_window(amps, window))
+    assert one.capable is not None
+    assert one.capable.cp is not None
+    assert one.capable.cp.value == pytest.approx(0.65 / 6.0 / np.std(amps, ddof=1))
+    (table,) = page_of_batch(few, usual(few)).sections[1].tables
+    assert table.rows[0][:3] == ("idle current, cold", "0.8 to 1.45 A", "1")
+    assert rows_of_batch((one,))[0]["lowest_allowed"] == 0.8
+    (above,) = usual(with_window(amps, {"high": 1.2}))
+    assert above.capable is not None
+    assert above.capable.cp is None
+    assert above.capable.cpk.value == pytest.approx((1.2 - np.mean(amps)) / 3.0 / np.std(amps, ddof=1))
 
 
 def test_models_are_not_mixed() -> None:

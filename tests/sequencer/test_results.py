@@ -46,8 +46,8 @@ POINT_KEYS = words("""
 """)
 CHANNEL_KEYS = words(
     "channel bridged load_ohm output_vrms crest_pos_v crest_neg_v offset_v power_w power_at_limit_w "
-    "power_expanded_uncertainty_w power_at_limit_expanded_uncertainty_w coverage_factor coverage_pct "
-    "fundamental_power_w peak_reading_power_w channel_equivalent_ohm channel_equivalent_power_w thd_pct "
+    "power_expanded_uncertainty_w power_at_limit_expanded_uncertainty_w beyond_limit_power_w coverage_factor "
+    "coverage_pct fundamental_power_w peak_reading_power_w channel_equivalent_ohm channel_equivalent_power_w thd_pct "
     "thd_floor_pct burst_residual_pct burst_residual_floor_pct first_to_last_cycle_pct cycle_rows"
 )
 RUN_KEYS = words(
