@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sequencer.commands import bench, compare, dialect, instruments, keep, listen, night, paper, queue, replay, serve
-from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_REFUSED, Fault, InputRefused
+from sequencer.errors import EXIT_DONE, EXIT_FAULT, EXIT_REFUSED, EXIT_STOPPED, Fault, InputRefused
 
 CAUTION = (
     "Software is never the only protection: fuses, thermal cut-outs and a hand-operated emergency stop come first. "
@@ -45,10 +45,20 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # `nightramp plans | head`: nobody wants the rest
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (kept to the end: what is left must not fail at exit)
         return EXIT_DONE
-    except Exception:
+    except KeyboardInterrupt:
+        return _stopped()
+    except Exception as error:
+        if isinstance(error.__cause__, KeyboardInterrupt):  # Python wraps one that comes while a class is made
+            return _stopped()
         traceback.print_exc()
         print("internal fault: the lines above say where; what was energised has been made safe", file=sys.stderr)
         return EXIT_FAULT
+
+
+def _stopped() -> int:
+    """Ctrl-C outside of a night, which ends in an order of its own."""
+    print("\nstopped by Ctrl-C", file=sys.stderr)
+    return EXIT_STOPPED
 
 
 def _stray_packages() -> str | None:

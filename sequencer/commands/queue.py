@@ -115,19 +115,22 @@ def _add(arguments: argparse.Namespace) -> int:
 
 
 def _there(path: Path) -> list[Entry]:
+    from sequencer.ledger.opening import read_as_input
     from sequencer.ledger.queue import Queue
 
     if not path.exists():
         return []
-    with Queue(path, read_only=True) as queue:
+    with read_as_input(path), Queue(path, read_only=True) as queue:
         return list(queue.entries("waiting", "taken", "held"))
 
 
 def _list(arguments: argparse.Namespace) -> int:
     from sequencer.daemon.words import queue_lines
+    from sequencer.ledger.opening import read_as_input
     from sequencer.ledger.queue import Queue
 
-    with Queue(_ledger(arguments), read_only=True) as queue:
+    path = _ledger(arguments)
+    with read_as_input(path), Queue(path, read_only=True) as queue:
         entries = queue.entries()
     if arguments.json:
         told = [one.model_dump() | {"run_id": one.run_id} for one in entries]

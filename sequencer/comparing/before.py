@@ -10,7 +10,7 @@ from sequencer.comparing.choose import one_unit, wanted
 from sequencer.comparing.files import earlier_of
 from sequencer.comparing.index import Index
 from sequencer.errors import InputRefused, Problem
-from sequencer.ledger.opening import LEDGER_NAME
+from sequencer.ledger.opening import LEDGER_NAME, read_as_input
 from sequencer.ledger.results import read_results
 from sequencer.ledger.store import Ledger
 
@@ -34,6 +34,6 @@ def before_each(runs: Sequence[Row], every: Sequence[Row], word: str | None) -> 
 
 def _whole(place: Path, run_id: str) -> Row:
     if place.suffix == Path(LEDGER_NAME).suffix:
-        with Ledger(place, read_only=True) as ledger:
+        with read_as_input(place), Ledger(place, read_only=True) as ledger:
             return next(iter(ledger.results((run_id,))["runs"]))
     return next(run for run in read_results(place)["runs"] if run["id"] == run_id)

@@ -18,7 +18,7 @@ from typing import Any
 from sequencer.comparing.figures import Measured, from_text, measured, to_text
 from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.faults import plain_words
-from sequencer.ledger.opening import LEDGER_NAME
+from sequencer.ledger.opening import LEDGER_NAME, read_as_input
 from sequencer.ledger.results import RESULTS_NAME, read_results
 from sequencer.ledger.store import Ledger
 
@@ -73,12 +73,15 @@ class Index:
             remedy = f"name a folder with {LEDGER_NAME} or {RESULTS_NAME} in it, or above such folders"
             raise InputRefused([Problem("command line", "RUN", str(place), remedy)])
         file = self.place / INDEX_NAME if self.place.is_dir() else None  # of results under another name: in memory
+        new = file is not None and not file.exists()
         with plain_words(file or self.place):
             self._database = _opened(file)
             try:
                 self._refresh(found)
             except BaseException:
                 self._database.close()
+                if file is not None and new:  # refused: nothing written
+                    file.unlink(missing_ok=True)
                 raise
 
     def __enter__(self) -> Index:
@@ -162,7 +165,7 @@ class Index:
 
     def _take_in(self, source: Source) -> None:
         if source.is_ledger:
-            with Ledger(source.path, read_only=True) as ledger:
+            with read_as_input(source.path), Ledger(source.path, read_only=True) as ledger:
                 self._take_in_ledger(source, ledger)
             return
         results = read_results(source.path)

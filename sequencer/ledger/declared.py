@@ -14,6 +14,7 @@ from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.results import write_whole
 from sequencer.plan.methods import Method
 from sequencer.plan.models import Bench, Name, Plan, Strict, Unit
+from sequencer.plan.wording import problems_of
 
 DECLARED_NAME = "declared.json"
 DECLARED_FOLDER = "declared"  # of a folder that keeps many nights: one file each
@@ -80,15 +81,16 @@ def read_declared(folder: Path) -> Declared:
 
 def _read(path: Path) -> Declared:
     try:
-        return Declared.model_validate_json(path.read_bytes())
+        text = path.read_bytes()
+        return Declared.model_validate_json(text)
     except FileNotFoundError:
         remedy = "name the folder of a night; nights of earlier versions did not keep what they were told"
         raise InputRefused([Problem(str(path), "file", "missing", remedy)]) from None
     except OSError as error:
-        raise InputRefused([Problem(str(path), "file", "unreadable", error.strerror or "no reason given")]) from None
+        why = (error.strerror or "no reason given").lower()
+        raise InputRefused([Problem(str(path), "file", f"unreadable ({why})", "make it readable")]) from None
     except ValidationError as error:
-        problems = [
-            Problem(str(path), ".".join(map(str, e["loc"])) or "file", repr(e["input"])[:60], e["msg"])
-            for e in error.errors()
-        ]
-        raise InputRefused(problems) from None
+        if error.errors()[0]["type"] == "json_invalid":
+            remedy = "it is written by the night itself: restore it from a copy"
+            raise InputRefused([Problem(str(path), "file", "not JSON", remedy)]) from None
+        raise InputRefused(problems_of(error, Declared, json.loads(text), str(path))) from None

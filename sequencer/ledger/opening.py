@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sequencer.errors import InputRefused, Problem
-from sequencer.ledger.faults import plain_words
+from sequencer.ledger.faults import LedgerBroken, plain_words
 from sequencer.ledger.schema_sql import APPLICATION_ID, MIGRATIONS, READABLE_FROM, migrate, version_of
 
 LEDGER_NAME = "ledger.sqlite"
@@ -85,8 +85,8 @@ def _same_file(handle: int, path: Path) -> bool:
 
 
 def open_for_writing(path: Path, busy_s: float) -> sqlite3.Connection:
-    """A ledger brought up to date, or a new one. Raises InputRefused for a file that is not ours."""
-    with plain_words(path):
+    """A ledger brought up to date, or a new one. Raises InputRefused for a file that is not ours, or damaged."""
+    with read_as_input(path), plain_words(path):
         database = sqlite3.connect(path, isolation_level=None, timeout=busy_s)
         try:
             _refuse_foreign(database, path)
@@ -123,18 +123,28 @@ def open_for_reading(path: Path, busy_s: float) -> sqlite3.Connection:
     """A ledger that may be in use by its writer; nothing is written."""
     if not path.is_file():
         raise _refused(path, "ledger", "not found", "name a ledger, or the folder that holds one")
-    with plain_words(path):
+    with read_as_input(path), plain_words(path):
         database = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=busy_s
         )
         try:
             _refuse_foreign(database, path)
             if version_of(database) < READABLE_FROM:
-                raise _refused(path, "ledger", "of an older version", "open it once for writing with this nightramp")
+                raise _refused(path, "ledger", "empty", "nothing was ever kept in it: name another one")
         except BaseException:
             database.close()
             raise
     return database
+
+
+@contextmanager
+def read_as_input(path: Path) -> Iterator[None]:
+    """A damaged ledger that is only read is an input that can't be used, no fault of ours. Raises InputRefused."""
+    try:
+        yield
+    except LedgerBroken as broken:
+        remedy = "damaged, or no ledger: name another, results.json, or a copy made by `nightramp ledger backup`"
+        raise _refused(path, "ledger", str(broken.__cause__), remedy) from None
 
 
 @contextmanager

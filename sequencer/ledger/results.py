@@ -13,9 +13,11 @@ from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.plain import from_json, row_to_json, row_to_line
 from sequencer.ledger.rows import Results, checked
 from sequencer.ledger.store import Ledger
+from sequencer.plan.wording import problems_of
 
 RESULTS_NAME = "results.json"
 MESSAGES_NAME = "messages.jsonl"
+NAME_RESULTS = f"name a ledger, {RESULTS_NAME}, or the folder that holds one"
 
 
 def results_text(results: Mapping[str, Any]) -> str:
@@ -41,14 +43,16 @@ def read_results(path: Path) -> dict[str, Any]:
     try:
         found = from_json(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise _refused(path, [("file", "unreadable", error.strerror or "cannot be read")]) from None
+        why = (error.strerror or "no reason given").lower()
+        raise _refused(path, "file", f"unreadable ({why})", NAME_RESULTS) from None
     except ValueError as error:
-        raise _refused(path, [("file", "not JSON", str(error))]) from None
+        raise _refused(path, "file", f"not JSON ({error})", NAME_RESULTS) from None
+    except RecursionError:
+        raise _refused(path, "file", "nested too deeply", NAME_RESULTS) from None
     try:
         return Results.model_validate(found).model_dump()
     except ValidationError as wrong:
-        told = [(".".join(map(str, e["loc"])) or "file", _short(e["input"]), e["msg"]) for e in wrong.errors()]
-        raise _refused(path, told) from None
+        raise InputRefused(problems_of(wrong, Results, found, str(path))) from None
 
 
 def results_schema() -> dict[str, Any]:
@@ -80,10 +84,5 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _refused(path: Path, told: list[tuple[str, str, str]]) -> InputRefused:
-    return InputRefused([Problem(str(path), key, value, remedy) for key, value, remedy in told])
+def _refused(path: Path, key: str, value: str, remedy: str) -> InputRefused:
+    return InputRefused([Problem(str(path), key, value, remedy)])

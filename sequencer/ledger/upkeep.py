@@ -13,7 +13,7 @@ from pathlib import Path
 from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.faults import LedgerBroken, plain_words
 from sequencer.ledger.names import safe_name
-from sequencer.ledger.opening import LEDGER_NAME
+from sequencer.ledger.opening import LEDGER_NAME, read_as_input
 from sequencer.ledger.store import BUSY_S, Ledger
 
 TRACES, SHOTS = "traces", "shots"
@@ -35,7 +35,10 @@ class Found:
 def look(ledger: Path) -> Found:
     """The file itself, its references, and the traces that its rows name. Raises InputRefused, LedgerFault."""
     with Ledger(ledger, read_only=True) as opened:
-        wrong, results, counts = opened.integrity(), opened.results(), opened.message_counts()
+        try:
+            wrong, results, counts = opened.integrity(), opened.results(), opened.message_counts()
+        except LedgerBroken as broken:
+            return Found((), (str(broken),))
     named = {name for run in results["runs"] for point in run["points"] for name in point.get("traces") or ()}
     missing = sorted(name for name in named if not (ledger.parent / name).is_file())
     open_runs = [run["id"] for run in results["runs"] if run["ended"] is None]
@@ -72,7 +75,7 @@ def backup(ledger: Path, to: Path) -> int:
 
 def _copy(ledger: Path, part: Path) -> None:
     part.touch()
-    with plain_words(ledger):
+    with read_as_input(ledger), plain_words(ledger):
         source = sqlite3.connect(f"{ledger.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
         copy = sqlite3.connect(part)
         try:
@@ -105,7 +108,7 @@ class Old:
 def old(ledger: Path, before: datetime) -> Old:
     """Of runs that ended before: traces, kept shots, confirmed messages. Raises InputRefused, LedgerFault."""
     folder = ledger.parent
-    with Ledger(ledger, read_only=True) as opened:
+    with read_as_input(ledger), Ledger(ledger, read_only=True) as opened:
         runs = [run["id"] for run in opened.runs() if run["ended"] and datetime.fromisoformat(run["ended"]) < before]
         messages = opened.confirmed_before(before)
     begin = tuple(f"{safe_name(run)}+" for run in runs)

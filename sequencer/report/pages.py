@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from sequencer.errors import InputRefused, Problem
 from sequencer.ledger.names import safe_name
-from sequencer.ledger.opening import LEDGER_NAME
+from sequencer.ledger.opening import LEDGER_NAME, read_as_input
 from sequencer.ledger.results import RESULTS_NAME, read_results, write_whole
 from sequencer.ledger.store import Ledger
 from sequencer.ledger.traces import read_trace
@@ -61,7 +61,7 @@ def read_night(source: Path) -> dict[str, Any]:
     if source.is_dir() and not (source / RESULTS_NAME).exists() and (source / LEDGER_NAME).exists():
         source = source / LEDGER_NAME
     if source.suffix == Path(LEDGER_NAME).suffix:
-        with Ledger(source, read_only=True) as ledger:
+        with read_as_input(source), Ledger(source, read_only=True) as ledger:
             return ledger.results()
     return read_results(source)
 

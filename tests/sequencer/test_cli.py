@@ -117,3 +117,56 @@ def test_a_folder_that_cannot_be_made_is_refused_before_anything_is_energised(
     said = capsys.readouterr()
     assert "--out" in said.err
     assert "unit MV-0117" not in said.out
+
+
+LEDGER_READERS = [
+    ["report"],
+    ["compare"],
+    ["ledger", "check"],
+    ["ledger", "backup", "--to", "copy.sqlite"],
+    ["ledger", "tidy", "--older-than", "1"],
+    ["bench", "bays"],
+]
+
+
+@pytest.mark.parametrize("command", LEDGER_READERS, ids=lambda words: " ".join(words[:2]))
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"a diary, no ledger", "ledger = file is not a database: damaged, or no ledger"),
+        (b"SQLite format 3\0cut off", "ledger = file is not a database: damaged, or no ledger"),
+        (b"", "ledger = empty: nothing was ever kept in it"),
+    ],
+    ids=["text", "cut", "empty"],
+)
+def test_a_ledger_that_is_none_is_refused_and_nothing_is_written_beside_it(
+    command: list[str],
+    content: bytes,
+    words: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    night = tmp_path / "night"
+    night.mkdir()
+    (night / "ledger.sqlite").write_bytes(content)
+    assert main([*command, "./night"]) == 2
+    assert words in capsys.readouterr().err
+    assert [path.name for path in tmp_path.rglob("*")] == ["night", "ledger.sqlite"]
+
+
+@pytest.mark.parametrize("wrapped", [False, True])
+def test_ctrl_c_outside_of_a_night_is_a_line_and_exit_code_4(
+    wrapped: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Also where Python hands it on as the cause of a RuntimeError (PEP 487: an error in __set_name__, until 3.12)."""
+
+    def interrupted(*_: object) -> None:
+        if wrapped:
+            raise RuntimeError("Error calling __set_name__") from KeyboardInterrupt()
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sequencer.plan.load.shipped", interrupted)
+    assert main(["plans"]) == 4
+    assert capsys.readouterr().err == "\nstopped by Ctrl-C\n"

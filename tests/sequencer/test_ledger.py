@@ -215,8 +215,9 @@ def test_another_programs_file_is_left_alone(path: Path) -> None:
         Ledger(path)
     assert path.read_bytes() == before
     path.write_text("a diary, not a ledger. " * 100)
-    with pytest.raises(LedgerBroken, match="not a ledger"):
-        Ledger(path)
+    for read_only in (False, True):
+        with pytest.raises(InputRefused, match=r"ledger = file is not a database: .*name another"):
+            Ledger(path, read_only=read_only)
     assert [p.name for p in path.parent.iterdir()] == ["ledger.sqlite"]
 
 

@@ -217,8 +217,9 @@ def test_the_golden_ledger_keeps_opening(tmp_path: Path) -> None:
         ('{"format": 2, "runs": []}', "format"),
         ('{"format": 1}', "runs"),
         ('{"format": 1, "format": 1, "runs": []}', "twice"),
-        ('{"format": 1, "runs": [{"id": 5}]}', "runs.0.id"),
-        ("[]", "file"),
+        ('{"format": 1, "runs": [{"id": 5}]}', "runs[0].id = 5: text in quotes"),
+        ("[]", "(whole file) = []: a table of keys"),
+        ("[" * 100_000, "nested too deeply"),
     ],
 )
 def test_wrong_files_are_refused_with_file_and_key(text: str, word: str, tmp_path: Path) -> None:
@@ -232,7 +233,7 @@ def test_wrong_files_are_refused_with_file_and_key(text: str, word: str, tmp_pat
 
 def test_a_missing_file_is_refused_in_words(tmp_path: Path) -> None:
     """No traceback for a wrong path."""
-    with pytest.raises(InputRefused, match="unreadable"):
+    with pytest.raises(InputRefused, match=r"unreadable \(no such file or directory\): name a ledger"):
         read_results(tmp_path / "nowhere.json")
 
 
