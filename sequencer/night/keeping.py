@@ -29,6 +29,7 @@ from sequencer.night.stamps import Stamps
 from sequencer.night.values import finding_row
 from sequencer.plan.points import AnyPoint, Point, ValuePoint
 from sequencer.publish.messages import BenchState, point_kept, run_begun, run_ended, run_resumed, status, trip_kept
+from sequencer.safety.load_rest import loads_left
 from sequencer.safety.make_safe import Order, Outputs, Report, acts, perform
 from sequencer.safety.rules_load import LoadRules, Rises
 
@@ -155,7 +156,7 @@ class Keeper:
     async def loads(self) -> LoadRules:
         """How hot the nights of this ledger may have left the loads, whichever process had them."""
         stamps, kept = self._desk.stamps, await self._desk.book.do(self._desk.ledger.load_heat)
-        return LoadRules.left({key: (k, stamps.ns_of(at)) for key, (k, at) in kept.items()}, self._clock.now_ns())
+        return loads_left({key: (k, stamps.ns_of(at)) for key, (k, at) in kept.items()}, self._clock.now_ns())
 
     async def load_heat(self, rises: Rises) -> None:
         """How hot they may be from now on."""

@@ -71,3 +71,9 @@ def _most_v(scope: Scope, gain: GainRules, request: Fire, name: str) -> float:
     clips_v = clips_at_v(scope.unit)
     volts = request.level_vrms * math.pow(10.0, gain_db / 20.0)
     return volts if clips_v is None else min(volts, clips_v)
+
+
+def loads_left(kept: Rises, now_ns: int) -> LoadRules:
+    """As another process left them. A time that is still to come, by a clock that was set back, counts as now."""
+    known = {key: (rise_k, min(at_ns, now_ns)) for key, (rise_k, at_ns) in kept.items()}
+    return LoadRules(rises=dict(known), kept=known)

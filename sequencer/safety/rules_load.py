@@ -52,12 +52,6 @@ class LoadRules:
     rises: Rises = field(default_factory=Rises)
     kept: Rises = field(default_factory=Rises)
 
-    @classmethod
-    def left(cls, kept: Rises, now_ns: int) -> LoadRules:
-        """As another process left them. A time that is still to come, by a clock that was set back, counts as now."""
-        known = {key: (rise_k, min(at_ns, now_ns)) for key, (rise_k, at_ns) in kept.items()}
-        return cls(rises=dict(known), kept=known)
-
     def connect(self, request: Connect) -> None:
         self.load, self.channels = request.load, request.channels
 

@@ -10,8 +10,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from sequencer.measurements.requests import Connect, Fire, Inputs, Shot
+from sequencer.safety.load_rest import loads_left
 from sequencer.safety.rules import Rules
-from sequencer.safety.rules_load import LoadRules
 from tests.sequencer.rule_cases_output import ALL, HEAVY_BENCH, K_PER_W, ON_4R, TAU_S, into_4r
 from tests.sequencer.rule_paper import BAY, CLIP_V, GAIN, UNIT
 
@@ -109,7 +109,7 @@ def test_an_undriven_channel_is_not_heated() -> None:
 
 def on_disk(rises: dict[tuple[str, str], tuple[float, int]], now_s: float = 0.0) -> Rules:
     """Rules of a process that finds these, and connects that load."""
-    rules = Rules(UNIT, HEAVY_BENCH, BAY, "output_power", LoadRules.left(rises, ns(now_s)))
+    rules = Rules(UNIT, HEAVY_BENCH, BAY, "output_power", loads_left(rises, ns(now_s)))
     rules.hear(*ON_4R)
     return rules
 

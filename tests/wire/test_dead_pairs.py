@@ -15,6 +15,8 @@ from sequencer.errors import EXIT_NOT_CONFIRMED_SAFE, EXIT_TRIPPED
 from simulators.faults import LinkFault, LinkFaults
 from tests.wire.fault_matrix import ROLES, Locator, Run, night
 
+pytestmark = pytest.mark.long
+
 FOR_EVER_S = 1e6
 DEAD = {
     "silent": lambda at_s: LinkFault("silent", at_s=at_s, times=None),

@@ -10,6 +10,8 @@ import pytest
 
 from sequencer.compose import DryRun, dry_run
 
+pytestmark = pytest.mark.long
+
 
 def run(out: Path, **asked: Any) -> dict[str, Any]:
     done = dry_run(DryRun(**({"plan": "demo", "out": out} | asked)), say=lambda line: None)

@@ -17,6 +17,8 @@ from tests.wire.fault_checks import Sound, assert_holds, named, sound_night
 from tests.wire.fault_matrix import ROLES, SLOTS, Slot
 from tests.wire.fault_struck import IMPOSSIBLE, assert_no_other_is_impossible
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def sound() -> Sound:

@@ -8,6 +8,8 @@ from tests.wire.fault_cases import LINK, in_turn, missing
 from tests.wire.fault_checks import assert_holds, named, sound_night
 from tests.wire.fault_matrix import ROLES, SLOTS, Slot
 
+pytestmark = pytest.mark.long
+
 
 @pytest.mark.parametrize("slot", SLOTS, ids=named)
 @pytest.mark.parametrize("kind", LINK)

@@ -8,6 +8,8 @@ import pytest
 
 from tests.wire.faults_planted import KINDS, found, healthy, instance, is_named
 
+pytestmark = pytest.mark.long
+
 INSTANCES, SOUND = 5, 20
 
 

@@ -22,6 +22,8 @@ from simulators.bench import SimulatedBench
 from tests.wire.bench_flaws import Flaw, Says, Warming, as_it_is, told, with_loop
 from tests.wire.bench_flaws_table import BARRIERS, FLAWS
 
+pytestmark = pytest.mark.long
+
 SHIPPED = (
     "workshop",
     "second_workshop",

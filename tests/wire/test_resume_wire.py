@@ -25,6 +25,8 @@ from sequencer.ledger.store import Ledger
 from sequencer.resuming import begun
 from simulators.faults import LinkFault, LinkFaults
 
+pytestmark = pytest.mark.long
+
 ROOT = Path(__file__).resolve().parents[2]
 LIMIT_S = 300.0
 UNITS = ("ferry_pa_60", "ferry_pa_60_aft")

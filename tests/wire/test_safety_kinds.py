@@ -24,6 +24,8 @@ from simulators.world.truth_files import all_shipped_units
 from simulators.world.unit_truth import ProtectionTruth, UnitTruth
 from tests.wire.safety_nights import FIRST, SECOND, Case, Ended, Mishap, night
 
+pytestmark = pytest.mark.long
+
 SERIAL, NEXT = FIRST.replace("mv_", "MV-"), SECOND.replace("mv_", "MV-")
 HEAD = 'format = 1\nname = "short"\nrest = "quick"\n'
 SOAK = """
