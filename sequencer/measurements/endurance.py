@@ -19,7 +19,7 @@ from sequencer.measurements.endurance_look import AFTER, COLD, look
 from sequencer.measurements.endurance_model import Endurance, Watched
 from sequencer.measurements.endurance_rows import extra, findings, values
 from sequencer.measurements.heating import EDGE_S, LOOK_S, Tone, tone_for
-from sequencer.measurements.known_limit import rating_of
+from sequencer.measurements.known_limit import rated_w
 from sequencer.measurements.output_offset import NO_DRIVE_V
 from sequencer.measurements.recovery import BACK_BY_FILE_DB, BACK_DB, until_back
 from sequencer.measurements.requests import BenchReading, ReadBench, Reply, Request, Rest, Shot
@@ -40,12 +40,7 @@ def endurance(job: ValueJob) -> ValueTalk:
     It ends at heat.stop_c, in current limit, or where an output does not come back: what was seen is kept.
     """
     yield Rest(job.rest_s)
-    rating = rating_of(job)
-    full = None
-    if rating is not None:
-        words = f"of the {rating.power_w:g} W its file rates into {rating.load_ohm:g} ohm"
-        full = {c.name: rating.power_w for c in job.channels}, words
-    loud = yield from tone_for(job, soak_part(job.point), full)
+    loud = yield from tone_for(job, soak_part(job.point), rated_w(job))
     if isinstance(loud, str):
         return Values(reason=loud)
     run = Endurance(job, loud, _small(job, loud))

@@ -59,3 +59,12 @@ def rating_of(job: ValueJob) -> Rating | None:
     """The rating that speaks for the point."""
     point, around = job.point, job.around
     return rating_for(around.unit, around.bench.load[point.load].nominal_ohm, point.supply_v, len(job.channels))
+
+
+def rated_w(job: ValueJob) -> tuple[Mapping[str, float], str] | None:
+    """The same as full power by channel, W, and its basis in words; None: nothing is rated there."""
+    rating = rating_of(job)
+    if rating is None:
+        return None
+    words = f"of the {rating.power_w:g} W its file rates into {rating.load_ohm:g} ohm"
+    return {c.name: rating.power_w for c in job.channels}, words

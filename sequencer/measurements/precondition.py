@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from sequencer.measurements.heating import tone_for
-from sequencer.measurements.known_limit import rating_of
+from sequencer.measurements.known_limit import rated_w, rating_of
 from sequencer.measurements.requests import BenchReading, ReadBench, Rest
 from sequencer.measurements.soak import Soak, keep_level
 from sequencer.measurements.soak_rows import curve
@@ -38,11 +38,7 @@ def precondition(job: ValueJob) -> ValueTalk:
     """Power held, how long, heat sinks before and after, and each condition. It ends at heat.stop_c, as a soak does."""
     yield Rest(job.rest_s)
     rating = rating_of(job)
-    full = None
-    if rating is not None:
-        words = f"of the {rating.power_w:g} W its file rates into {rating.load_ohm:g} ohm"
-        full = {c.name: rating.power_w for c in job.channels}, words
-    tone = yield from tone_for(job, soak_part(job.point), full)
+    tone = yield from tone_for(job, soak_part(job.point), rated_w(job))
     if isinstance(tone, str):
         return Values(reason=tone)
     run = Soak(job, tone)

@@ -1,4 +1,4 @@
-"""The whole analysis of a burst within six times one rfft of its samples."""
+"""The whole analysis of a burst against one rfft of its samples."""
 
 from __future__ import annotations
 

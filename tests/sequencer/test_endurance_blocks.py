@@ -18,7 +18,6 @@ from sequencer.plan.refuse import refusals
 from sequencer.plan.within import plan_problems
 from tests.sequencer.test_precondition import plan
 
-RATED_W, OHM, GAIN = 48.0, 8.0, 20.0
 RATE_HZ = 50_000.0
 
 # --- blocks of a tone

@@ -19,7 +19,6 @@ from tests.sequencer.paper_values import drive
 from tests.sequencer.test_gain import flat, high_passed
 
 Gain = Callable[[float], float]
-LOW_HZ, HIGH_HZ = 60.0, 9000.0
 
 
 # --- output impedance

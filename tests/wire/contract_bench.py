@@ -28,6 +28,8 @@ from simulators.world.unit_truth import ChannelTruth, FeedTruth, HeatTruth, Rail
 OFFSET_V = 3.25  # of the unit's output: a level that differs from nought, and by its sign
 IDLE_A, SOURCE_OHM = 1.25, 0.01  # 24 V set: 24 - 1.25 x 0.01 = 23.9875 V at the supply's terminals
 INPUT_OHM = 20_000.0
+LEVEL_VRMS, FREQUENCY_HZ, CYCLES = 0.5, 1000.0, 20
+AT_INPUT = INPUT_OHM / (INPUT_OHM + 50.0)  # the generator's 50 ohm into the unit's input, a divider
 BITS = 12
 FACTORS = {1: 10.0, 2: 10.0, 3: 1.0}
 WIRES = {1: "output A", 2: "rail", 3: "input"}

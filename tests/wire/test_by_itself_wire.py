@@ -13,8 +13,7 @@ from drivers.dialect import dialect_from_text
 from drivers.dialect_told import told_lines
 from drivers.roles.capture import Capture
 from sequencer.cli import main
-from tests.wire.contract_bench import OFFSET_V, Joint, joint
-from tests.wire.test_contract import CYCLES, FREQUENCY_HZ, LEVEL_VRMS
+from tests.wire.contract_bench import CYCLES, FREQUENCY_HZ, LEVEL_VRMS, OFFSET_V, Joint, joint
 from tests.wire.test_other_fronts import bench_of
 
 FRONTS = ("digitiser-a", "digitiser-b", "digitiser-c")

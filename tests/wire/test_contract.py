@@ -9,18 +9,13 @@ import pytest
 
 from drivers.errors import CeilingPassed, NotANumber, SettingRefused
 from tests.wire.contract_bench import (
-    INPUT_OHM,
+    AT_INPUT,
+    FREQUENCY_HZ,
+    LEVEL_VRMS,
     METER_CONTACTS,
     Joint,
-    described,
     joint,
 )
-
-DIGITISERS = described("digitiser-a", "digitiser-b", "digitiser-c")
-SUPPLIES = described("supply-a", "supply-b", "supply-c")
-LEVEL_VRMS, FREQUENCY_HZ, CYCLES = 0.5, 1000.0, 20
-AT_INPUT = INPUT_OHM / (INPUT_OHM + 50.0)  # the generator's 50 ohm into the unit's input, a divider
-
 
 # generator-a
 

@@ -10,7 +10,10 @@ import pytest
 from drivers.errors import LinkTimeout, NotFinished, SettingRefused
 from drivers.roles.capture import Capture, RawTrace
 from tests.wire.contract_bench import (
-    INPUT_OHM,
+    AT_INPUT,
+    CYCLES,
+    FREQUENCY_HZ,
+    LEVEL_VRMS,
     OFFSET_V,
     WIRES,
     Joint,
@@ -19,9 +22,6 @@ from tests.wire.contract_bench import (
 )
 
 DIGITISERS = described("digitiser-a", "digitiser-b", "digitiser-c")
-SUPPLIES = described("supply-a", "supply-b", "supply-c")
-LEVEL_VRMS, FREQUENCY_HZ, CYCLES = 0.5, 1000.0, 20
-AT_INPUT = INPUT_OHM / (INPUT_OHM + 50.0)  # the generator's 50 ohm into the unit's input, a divider
 
 
 # digitiser-a, digitiser-b

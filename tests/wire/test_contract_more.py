@@ -11,9 +11,8 @@ import math
 import pytest
 
 from drivers.errors import CeilingPassed, NotANumber, SettingRefused
-from tests.wire.contract_bench import INPUT_OHM, METER_CONTACTS, Joint, described, joint
+from tests.wire.contract_bench import AT_INPUT, METER_CONTACTS, Joint, described, joint
 
-AT_INPUT = INPUT_OHM / (INPUT_OHM + 50.0)  # the generator's 50 ohm into the unit's input, a divider
 LEVEL_STEP_VRMS = 1e-4  # pages: 0.1 mVpp and 0.1 mV peak are less in Vrms
 
 GENERATORS = described("generator-a", "generator-b", "generator-c")

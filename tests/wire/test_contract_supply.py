@@ -13,17 +13,13 @@ from simulators.panels.supply_c import SupplyC
 from tests.wire.contract_bench import (
     BAY_CONTACTS,
     IDLE_A,
-    INPUT_OHM,
     SOURCE_OHM,
     Joint,
     described,
     joint,
 )
 
-DIGITISERS = described("digitiser-a", "digitiser-b", "digitiser-c")
 SUPPLIES = described("supply-a", "supply-b", "supply-c")
-LEVEL_VRMS, FREQUENCY_HZ, CYCLES = 0.5, 1000.0, 20
-AT_INPUT = INPUT_OHM / (INPUT_OHM + 50.0)  # the generator's 50 ohm into the unit's input, a divider
 
 
 # supply-a, supply-b

@@ -22,8 +22,7 @@ from simulators.panels.acquisition import block
 from simulators.panels.digitiser_a import DigitiserA
 from simulators.panels.tree import Command, Refused
 from tests.wire import contract_bench
-from tests.wire.contract_bench import Joint, joint
-from tests.wire.test_contract import CYCLES, FREQUENCY_HZ, LEVEL_VRMS
+from tests.wire.contract_bench import CYCLES, FREQUENCY_HZ, LEVEL_VRMS, Joint, joint
 
 SHIPPED = (Path(drivers.__file__).parent / "dialects" / "digitiser-a.toml").read_text(encoding="utf-8")
 PIECES = """
