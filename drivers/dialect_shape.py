@@ -92,4 +92,4 @@ def _unknown(key: str) -> str:
 def _too_short(key: str, loc: Iterable[str | int], told: Mapping[str, Any]) -> str:
     if key == "samples" and "boolean" in loc:
         return "give two of them: a reply that means true, and one that means false"
-    return f"it needs {told.get('min_length')} at least, {told.get('actual_length')} given: add to it, or take it out"
+    return f"it needs at least {told.get('min_length')}, {told.get('actual_length')} given: add to it, or take it out"
