@@ -115,7 +115,7 @@ BROKEN: list[tuple[str, str, str, str, str, str, str]] = [
     ("rates of a role that samples nothing", "load-switch-a", "settle_s = 0.03", "settle_s = 0.03\nrates_hz = [1e5]",
      "facts.rates_hz", "(100000.0,)", "take it out"),
     ("no rate", "digitiser-b", "rates_hz = [1e5, 2.5e5, 5e5, 1e6, 2.5e6]", "rates_hz = []", "facts.rates_hz", "()",
-     "it needs 1 at least"),
+     "it needs at least 1"),
     ("a rate that nothing shares", "digitiser-a", "inputs = 2, ", "", "facts.shared_rate.inputs", "None", "add it"),
     ("relays nobody asks", "load-switch-b", "[each.states]", "[each.statuses]", "each.states", "None", "add [each.states]"),
     ("relays both absent and asked", "load-switch-a", 'role = "load_switch"', 'role = "load_switch"\nabsent = ["states"]',
