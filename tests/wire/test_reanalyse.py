@@ -13,7 +13,7 @@ from sequencer.cli import main
 from sequencer.compose import DryRun, dry_run
 from sequencer.ledger.declared import DECLARED_NAME
 from sequencer.ledger.traces import read_trace
-from sequencer.measurements import power_rows
+from sequencer.measurements import power_at_limit, power_rows
 from sequencer.reanalyse import ALL_SHOTS, NOT_REDONE, ONE_SHOT, Again, reanalyse
 from sequencer.report.pages import read_night
 
@@ -46,7 +46,8 @@ def test_with_all_shots_every_number_comes_out_alike_to_the_last_bit(kept: Path)
 def test_a_change_of_the_code_is_seen_in_what_hangs_on_it(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Watts 1 % up: every watt has changed, no volt has."""
     honest = power_rows.watts
-    monkeypatch.setattr(power_rows, "watts", lambda rms_v, ohm: 1.01 * honest(rms_v, ohm))
+    for module in (power_rows, power_at_limit):
+        monkeypatch.setattr(module, "watts", lambda rms_v, ohm: 1.01 * honest(rms_v, ohm))
     (power,) = [one for one in again(kept) if one.changed]
     assert power.id == "p004"
     keys = {change.key.rsplit(".", 1)[-1] for change in power.changed}
